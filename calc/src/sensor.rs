@@ -1,0 +1,3 @@
+//! From electrical signals to water temperature and flow.
+
+pub mod thermistor;

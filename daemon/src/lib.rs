@@ -1,0 +1,10 @@
+//! Nightjar watches a rack of egg incubation jars: sensors in, thermal units and dates, alarms,
+//! messages and a page out.
+
+pub mod alarm;
+pub mod clock;
+pub mod ids;
+pub mod logbook;
+pub mod rack;
+pub mod reading;
+pub mod snapshot;

@@ -1,0 +1,3 @@
+//! The `nightjar` program.
+
+fn main() {}
