@@ -4,4 +4,5 @@
 pub mod outlook;
 pub mod quantity;
 pub mod sensor;
+pub mod thermal;
 pub mod time;
