@@ -1,6 +1,7 @@
 //! The arithmetic of jar incubation: pure functions and state machines without clock, file or
 //! network. Every formula names its symbols, units, range and source where it stands.
 
+pub mod development;
 pub mod outlook;
 pub mod quantity;
 pub mod sensor;
