@@ -227,10 +227,10 @@ impl Model {
         PerDay(self.rate_at(t)).days()
     }
 
-    /// Places where the rate has a corner, and two close to the zero of a power, where it bends sharply; °C.
-    fn corners(&self) -> [f64; 5] {
+    /// Places where the rate has a corner, and three close to the zero of a power, where it bends sharply; °C.
+    fn corners(&self) -> [f64; 6] {
         let zero = self.law.zero().unwrap_or(0.0);
-        [zero, zero + 0.03, zero + 0.3, 0.0, self.high]
+        [zero, zero + 0.03, zero + 0.3, zero + 1.0, 0.0, self.high]
     }
 }
 
