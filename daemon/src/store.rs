@@ -43,6 +43,7 @@ use crate::clock::{Clock, Now};
 use crate::ids::{PersonId, SensorId};
 use crate::logbook::Entry;
 use crate::reading::{Reading, Receipt};
+use desk::Desk;
 use file::ReadGate;
 use nightjar_calc::time::{Span, Timestamp};
 use std::future::Future;
@@ -380,12 +381,9 @@ impl StoreHandle {
         if let Some(bad) = samples.iter().find(|s| !sample::STORABLE_MS.contains(&s.at.ms())) {
             return Err(StoreError::Missing { what: "place in the record for", id: bad.at.to_string() });
         }
-        self.work(move |db, _| {
-            let channel = tail::channel(db, sensor.as_str())?;
-            let number = tail::next_number(db)?;
-            tail::import(db, channel, &samples, number)
-        })
-        .await
+        let (reply, answer) = oneshot::channel();
+        let job = Box::new(move |desk: &mut Desk| drop(reply.send(desk.import(&sensor, &samples))));
+        self.ask(Request::Work(job), answer).await
     }
 
     /// Commits what waits and answers when it is on disk.
@@ -452,6 +450,23 @@ impl StoreHandle {
             drop(self.requests.try_send(Request::QuickCheck { reply }));
         }
         result
+    }
+
+    /// Writes a checked copy into a folder, off the async threads, and keeps the newest `keep`
+    /// there; see [`backup`].
+    ///
+    /// # Errors
+    /// When the copy cannot be written or does not pass its check; older copies are then all kept.
+    pub async fn backup(
+        &self,
+        folder: PathBuf,
+        stamp: String,
+        keep: usize,
+    ) -> Result<(PathBuf, BackupReport), StoreError> {
+        let gate = Arc::clone(&self.gate);
+        tokio::task::spawn_blocking(move || gate.inside(|path| backup(path, &folder, &stamp, keep)))
+            .await
+            .map_err(|_| StoreError::Closed)?
     }
 
     /// How the store is.

@@ -13,6 +13,7 @@ use super::schema;
 use super::tail::{self, Moved};
 use super::writer::{At, Group};
 use crate::clock::{Clock, Now, Uptime};
+use crate::ids::SensorId;
 use crate::reading::{Reading, Receipt};
 use nightjar_calc::time::Span;
 use rusqlite::{Connection, TransactionBehavior};
@@ -292,6 +293,17 @@ impl Desk {
         Ok(())
     }
 
+    /// Stores a past record of one sensor straight into chunks.
+    pub(super) fn import(&mut self, sensor: &SensorId, samples: &[Sample]) -> Result<u64, StoreError> {
+        let number = self.next_row;
+        let changed = self.write(&mut |db, _| {
+            let channel = tail::channel(db, sensor.as_str())?;
+            tail::import(db, channel, samples, number)
+        })?;
+        self.next_row += 1;
+        Ok(changed)
+    }
+
     fn row(&self, reading: &Reading) -> (ChannelId, Sample) {
         let Reading { sensor, at, value, quality, reason } = *reading;
         (self.channels[usize::from(sensor.0)], Sample { at, value, quality, reason })
@@ -473,8 +485,7 @@ impl Desk {
 
     /// One pass; when there is more to move, the next one comes right after what is queued.
     fn compact_some(&mut self, up: Uptime) {
-        let after = self.compacted_to;
-        match self.write(&mut |db, at| tail::compact(db, after, at.now.utc)) {
+        match self.compact_pass(self.compacted_to) {
             Ok(moved) if !moved.done => self.compacted_to = moved.last,
             Ok(_) | Err(_) => {
                 self.compacted_to = 0;
@@ -483,12 +494,18 @@ impl Desk {
         }
     }
 
+    fn compact_pass(&mut self, after: i64) -> Result<Moved, StoreError> {
+        let fresh = self.next_row;
+        let moved = self.write(&mut |db, at| tail::compact(db, after, at.now.utc, fresh))?;
+        self.next_row += 1;
+        Ok(moved)
+    }
+
     /// All passes at once.
     pub(super) fn compact_all(&mut self) -> Result<Moved, StoreError> {
         let mut all = Moved::default();
         while !all.done {
-            let after = all.last;
-            let moved = self.write(&mut |db, at| tail::compact(db, after, at.now.utc))?;
+            let moved = self.compact_pass(all.last)?;
             all.rows += moved.rows;
             all.readings += moved.readings;
             all.chunks += moved.chunks;

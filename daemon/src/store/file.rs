@@ -49,6 +49,12 @@ impl ReadGate {
         Ok(found)
     }
 
+    /// Work on the file by its path, while it stays where it is.
+    pub(super) fn inside<T>(&self, work: impl FnOnce(&Path) -> T) -> T {
+        let _inside = self.open.read().unwrap_or_else(PoisonError::into_inner);
+        work(&self.path)
+    }
+
     /// Waits until no reader is inside, closes their connections and keeps them out meanwhile.
     pub(super) fn alone<T>(&self, work: impl FnOnce() -> T) -> T {
         let _alone = self.open.write().unwrap_or_else(PoisonError::into_inner);

@@ -47,7 +47,9 @@ pub struct Bucket {
 /// Readings that came in after a position, for a follower such as an export.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
 pub struct Following {
-    /// Readings by sensor; some may have been handed out before, none is left out.
+    /// Readings by sensor; some may have been handed out before, none is left out. Of two
+    /// different ones with the same sensor and moment the one that stays is handed out last, once
+    /// both are in a chunk.
     pub readings: Vec<(SensorId, Sample)>,
     /// To go on from.
     pub position: i64,
@@ -79,7 +81,7 @@ impl<'a> Reader<'a> {
             Ok(())
         })?;
         let tail = self.tail_of(channel, from, to)?;
-        Ok(join(found, tail).0)
+        Ok(join(found, tail).samples)
     }
 
     fn each_chunk(
@@ -162,7 +164,7 @@ impl<'a> Reader<'a> {
                 // An hour with late readings still in the tail: one of them may be a repeat.
                 let summary = match tail.remove(&hour) {
                     None => summary,
-                    Some(late) => Summary::of(&join(self.one_chunk(channel, hour)?, late).0),
+                    Some(late) => Summary::of(&join(self.one_chunk(channel, hour)?, late).samples),
                 };
                 add(&mut bars, start(hour), &summary);
             }

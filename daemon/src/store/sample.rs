@@ -51,52 +51,62 @@ pub(super) fn hour_of(at: Timestamp) -> i64 {
 
 /// A set of samples of one channel, by time, one for each moment.
 #[derive(Clone, Debug, Default)]
-pub(super) struct Merged(BTreeMap<i64, Sample>);
+pub(super) struct Merged {
+    by_time: BTreeMap<i64, Sample>,
+    conflict: bool,
+}
 
 impl Merged {
-    /// Adds one. True when it changed the set.
-    pub(super) fn add(&mut self, sample: Sample) -> bool {
-        match self.0.entry(sample.at.ms()) {
-            std::collections::btree_map::Entry::Vacant(place) => {
-                place.insert(sample);
-                true
-            }
-            std::collections::btree_map::Entry::Occupied(mut place) => {
-                let stays = sample.beats(place.get());
-                if stays {
-                    place.insert(sample);
-                }
-                stays
-            }
+    /// Adds one; of two with the same moment the better one stays.
+    pub(super) fn add(&mut self, sample: Sample) {
+        let place = self.by_time.entry(sample.at.ms()).or_insert(sample);
+        self.conflict |= *place != sample;
+        if sample.beats(place) {
+            *place = sample;
         }
+    }
+
+    /// Two different samples had the same moment.
+    pub(super) fn had_conflict(&self) -> bool {
+        self.conflict
     }
 
     /// In the order of time.
     pub(super) fn into_vec(self) -> Vec<Sample> {
-        self.0.into_values().collect()
+        self.by_time.into_values().collect()
     }
 }
 
-/// Joins two lists that are each sorted and free of repeats. The second value says whether
-/// anything was new or better.
-pub(super) fn join(old: Vec<Sample>, new: Vec<Sample>) -> (Vec<Sample>, bool) {
-    let mut joined = Vec::with_capacity(old.len() + new.len());
-    let mut changed = false;
+/// Two lists made one.
+#[derive(Clone, Debug, Default)]
+pub(super) struct Joined {
+    /// In the order of time, each moment once.
+    pub samples: Vec<Sample>,
+    /// Something was new or better than in the first list.
+    pub changed: bool,
+    /// Two different samples had the same moment.
+    pub conflict: bool,
+}
+
+/// Joins two lists that are each sorted and free of repeats.
+pub(super) fn join(old: Vec<Sample>, new: Vec<Sample>) -> Joined {
+    let mut joined = Joined { samples: Vec::with_capacity(old.len() + new.len()), ..Joined::default() };
     let (mut old, mut new) = (old.into_iter().peekable(), new.into_iter().peekable());
     loop {
         match (old.peek(), new.peek()) {
-            (None, None) => return (joined, changed),
+            (None, None) => return joined,
             (Some(a), Some(b)) if a.at == b.at => {
                 let wins = b.beats(a);
-                changed |= wins;
-                joined.push(if wins { *b } else { *a });
+                joined.changed |= wins;
+                joined.conflict |= a != b;
+                joined.samples.push(if wins { *b } else { *a });
                 old.next();
                 new.next();
             }
-            (Some(a), b) if b.is_none_or(|b| a.at < b.at) => joined.extend(old.next()),
+            (Some(a), b) if b.is_none_or(|b| a.at < b.at) => joined.samples.extend(old.next()),
             _ => {
-                changed = true;
-                joined.extend(new.next());
+                joined.changed = true;
+                joined.samples.extend(new.next());
             }
         }
     }

@@ -73,8 +73,9 @@ pub struct Moved {
     pub done: bool,
 }
 
-/// Moves readings of hours that ended before `now` out of rows after `after`.
-pub(super) fn compact(db: &Connection, after: i64, now: Timestamp) -> Result<Moved, StoreError> {
+/// Moves readings of hours that ended before `now` out of rows after `after`. `fresh` is a number
+/// no row has had.
+pub(super) fn compact(db: &Connection, after: i64, now: Timestamp, fresh: i64) -> Result<Moved, StoreError> {
     let open = hour_of(now)..=hour_of(now) + AHEAD_HOURS;
     let mut moved = Moved { last: after, ..Moved::default() };
     let mut leaving: BTreeMap<(ChannelId, i64), (Merged, i64)> = BTreeMap::new();
@@ -109,8 +110,8 @@ pub(super) fn compact(db: &Connection, after: i64, now: Timestamp) -> Result<Mov
         }
     }
     moved.done = moved.rows < u64::from(MOVE_ROWS);
-    for ((channel, hour), (merged, upto)) in leaving {
-        moved.chunks += u64::from(merge_into(db, channel, hour, merged.into_vec(), upto)?);
+    for (place, (merged, upto)) in leaving {
+        moved.chunks += u64::from(merge_into(db, place, merged, upto, fresh)?);
     }
     let mut delete = db.prepare_cached("DELETE FROM tail WHERE id = ?1")?;
     for id in emptied {
@@ -123,28 +124,32 @@ pub(super) fn compact(db: &Connection, after: i64, now: Timestamp) -> Result<Mov
     Ok(moved)
 }
 
-/// Adds sorted samples of one hour to its chunk. False when the chunk had them all.
-pub(super) fn merge_into(
+/// Adds the samples of one hour, which came in rows up to number `upto`, to its chunk. False when
+/// the chunk had them all. When two different samples had the same moment, followers may have been
+/// handed the wrong one last: the chunk then counts as new, under the number `fresh`.
+fn merge_into(
     db: &Connection,
-    channel: ChannelId,
-    hour: i64,
-    samples: Vec<Sample>,
+    (channel, hour): (ChannelId, i64),
+    merged: Merged,
     upto: i64,
+    fresh: i64,
 ) -> Result<bool, StoreError> {
+    let disputed = merged.had_conflict();
+    let samples = merged.into_vec();
     let id = chunk_id(channel, hour);
     let there: Option<(i64, Vec<u8>)> = db
         .prepare_cached("SELECT upto, packed FROM chunk WHERE id = ?1")?
         .query_row([id], |row| Ok((row.get(0)?, row.get(1)?)))
         .optional()?;
     let (samples, upto) = match there {
-        None => (samples, upto),
+        None => (samples, if disputed { fresh } else { upto }),
         Some((before, packed)) => {
             let old = chunk::decode(hour, &packed).map_err(|d| damaged(channel, hour, d))?;
-            let (joined, changed) = join(old, samples);
-            if !changed {
+            let joined = join(old, samples);
+            if !joined.changed && !joined.conflict && !disputed {
                 return Ok(false);
             }
-            (joined, upto.max(before))
+            (joined.samples, if joined.conflict || disputed { fresh } else { upto.max(before) })
         }
     };
     let packed = chunk::encode(hour, &samples).map_err(|d| damaged(channel, hour, d))?;
@@ -179,7 +184,7 @@ pub(super) fn import(
     }
     let mut changed = 0;
     for (hour, merged) in hours {
-        changed += u64::from(merge_into(db, channel, hour, merged.into_vec(), number)?);
+        changed += u64::from(merge_into(db, (channel, hour), merged, number, number)?);
     }
     Ok(changed)
 }
