@@ -4,6 +4,7 @@
 pub mod alarm;
 pub mod clock;
 pub mod ids;
+pub mod ingest;
 pub mod logbook;
 pub mod rack;
 pub mod reading;
