@@ -67,7 +67,11 @@ fn number(text: &str) -> Result<f64, Refusal> {
     let not_finite = ["nan", "inf", "infinity"].iter().any(|word| unsigned.eq_ignore_ascii_case(word));
     let digits = unsigned.starts_with(|c: char| c.is_ascii_digit() || c == '.')
         && unsigned.bytes().all(|b| b.is_ascii_digit() || matches!(b, b'.' | b'e' | b'E' | b'+' | b'-'));
-    if not_finite || digits { text.parse().map_err(|_| Refusal::NotANumber) } else { Err(Refusal::NotANumber) }
+    if not_finite || digits {
+        text.parse().map_err(|_| Refusal::NotANumber)
+    } else {
+        Err(Refusal::NotANumber)
+    }
 }
 
 #[cfg(test)]

@@ -84,7 +84,8 @@ impl Port {
             let mut absent = false;
             match self.open() {
                 Ok(port) => {
-                    self.link.set(&self.feed, true, || format!("{path} opened at {} baud", self.settings.baud));
+                    self.link
+                        .set(&self.feed, true, || format!("{path} opened at {} baud", self.settings.baud));
                     let frames_before = self.feed.counters.frames_taken();
                     let lost = self.read_until_lost(port);
                     if self.feed.counters.frames_taken() != frames_before {

@@ -59,7 +59,9 @@ impl Columns {
         for (column, field) in self.columns.iter().zip(fields) {
             let Column::Sensor(name) = column else { continue };
             match number(field) {
-                Ok(value) => decoded.readings.push(RawReading { name: name.clone(), value, at, retained: false }),
+                Ok(value) => {
+                    decoded.readings.push(RawReading { name: name.clone(), value, at, retained: false })
+                }
                 Err(why) => decoded.refused.push(why),
             }
         }

@@ -101,7 +101,8 @@ mod tests {
 
     #[test]
     fn what_is_no_number_is_refused_and_the_rest_kept() {
-        let decoded = decode_line(r#"{"A":1,"B":"2","C":null,"D":[1],"E":{"x":1},"F":true,"G":1e-400}"#).unwrap();
+        let decoded =
+            decode_line(r#"{"A":1,"B":"2","C":null,"D":[1],"E":{"x":1},"F":true,"G":1e-400}"#).unwrap();
         assert_eq!(decoded.readings.len(), 2);
         use Refusal::{NoValue, NotANumber};
         assert_eq!(decoded.refused, [NotANumber, NoValue, NotANumber, NotANumber, NotANumber]);

@@ -266,7 +266,10 @@ mod tests {
     }
 
     fn node() -> Vec<Topic> {
-        let pick = |sensor: &str, pointer: &str| Pick { sensor: sensor.to_owned(), pointer: Some(pointer.to_owned()) };
+        let pick = |sensor: &str, pointer: &str| Pick {
+            sensor: sensor.to_owned(),
+            pointer: Some(pointer.to_owned()),
+        };
         vec![
             Topic::plain(filter("shed/{sensor}/plain")),
             Topic {
@@ -283,7 +286,8 @@ mod tests {
         assert_eq!((decoded.readings[0].name.as_str(), decoded.readings[0].value), ("J07T", 11.42));
         let payload = br#"{"water":[{"temp":11.4}],"flow/l":3.2,"at":"2026-04-18T14:00:00Z"}"#;
         let decoded = decode(&node(), "shed/J07/state", payload).unwrap();
-        let found: Vec<_> = decoded.readings.iter().map(|r| (r.name.as_str(), r.value, r.at.is_some())).collect();
+        let found: Vec<_> =
+            decoded.readings.iter().map(|r| (r.name.as_str(), r.value, r.at.is_some())).collect();
         assert_eq!(found, [("J07T", 11.4, true), ("J07F", 3.2, true)]);
         let decoded = decode(&node(), "shed/J07/state", br#"{"water":[{}],"flow/l":"3,2"}"#).unwrap();
         assert_eq!(decoded.refused, [Refusal::NoValue, Refusal::NotANumber]);

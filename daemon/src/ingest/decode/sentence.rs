@@ -56,7 +56,8 @@ impl Sentences {
         let mut seen = BTreeSet::new();
         for quadruple in fields.chunks_exact(4) {
             let &[kind, value, unit, name] = quadruple else { continue };
-            let read = if seen.insert(name) { self.value(kind, value, unit) } else { Err(Refusal::DuplicateName) };
+            let read =
+                if seen.insert(name) { self.value(kind, value, unit) } else { Err(Refusal::DuplicateName) };
             match read {
                 Ok(value) => decoded.readings.push(RawReading {
                     name: name.trim().to_owned(),
