@@ -2,7 +2,9 @@
 //! messages and a page out.
 
 pub mod alarm;
+pub mod cli;
 pub mod clock;
+pub mod config;
 pub mod ids;
 pub mod ingest;
 pub mod logbook;
