@@ -34,6 +34,9 @@ impl LineSplitter {
     /// over, so that CR, LF, CR LF and LF CR all end one line.
     pub fn push(&mut self, mut bytes: &[u8], mut each: impl FnMut(Piece<'_>)) {
         while !bytes.is_empty() {
+            if self.passing_over && !bytes.contains(&b'\n') && !bytes.contains(&b'\r') {
+                return; // a flood: looked through as fast as the machine can
+            }
             let end = bytes.iter().position(|b| matches!(b, b'\n' | b'\r'));
             let (piece, rest) = match end {
                 Some(at) => (&bytes[..at], &bytes[at + 1..]),
