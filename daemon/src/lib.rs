@@ -6,6 +6,7 @@ pub mod cli;
 pub mod clock;
 pub mod config;
 pub mod ids;
+pub mod ingest;
 pub mod logbook;
 pub mod rack;
 pub mod reading;
