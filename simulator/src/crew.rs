@@ -125,7 +125,12 @@ pub(crate) struct Agenda {
 }
 
 impl Agenda {
-    pub(crate) fn new(mut planned: Vec<(Timestamp, Duty)>, rounds: [u32; 2], zone: Zone, now: Timestamp) -> Self {
+    pub(crate) fn new(
+        mut planned: Vec<(Timestamp, Duty)>,
+        rounds: [u32; 2],
+        zone: Zone,
+        now: Timestamp,
+    ) -> Self {
         planned.sort_by_key(|(at, _)| std::cmp::Reverse(*at));
         Self { planned, rounds, zone, next_round: round_after(now, rounds, zone) }
     }

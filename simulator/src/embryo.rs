@@ -172,7 +172,10 @@ impl Cohort {
     /// Kills a share of the eggs that are left.
     pub fn lose(&mut self, share: f64) {
         for i in 0..self.embryos.len() {
-            if self.embryos[i].alive && self.embryos[i].hatches_at > self.progress && self.chance.happens(share) {
+            if self.embryos[i].alive
+                && self.embryos[i].hatches_at > self.progress
+                && self.chance.happens(share)
+            {
                 self.kill(i);
             }
         }

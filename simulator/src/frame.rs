@@ -229,7 +229,8 @@ fn spoil(line: &mut Vec<u8>, format: Format, chance: &mut Chance) {
     match chance.below(kinds) {
         0 => line.truncate(place),
         1 => {
-            let noise: Vec<u8> = (0..1 + chance.below(24)).map(|_| chance.bits().to_le_bytes()[0] | 0x80).collect();
+            let noise: Vec<u8> =
+                (0..1 + chance.below(24)).map(|_| chance.bits().to_le_bytes()[0] | 0x80).collect();
             line.splice(place..place, noise);
         }
         2 => {

@@ -57,7 +57,9 @@ fn readings(frame: &Frame) -> Vec<Reading> {
 fn checksums_of_the_file_are_ours() {
     let mut checked = 0;
     for frame in frames().iter().filter(|f| f.form == "xdr") {
-        let Some((body, sum)) = frame.line.strip_prefix('$').and_then(|l| l.split_once('*')) else { continue };
+        let Some((body, sum)) = frame.line.strip_prefix('$').and_then(|l| l.split_once('*')) else {
+            continue;
+        };
         let right = u8::from_str_radix(sum, 16).unwrap() == checksum(body);
         assert_eq!(right, !frame.line.contains("18.42"), "{}", frame.line);
         checked += 1;
@@ -96,12 +98,8 @@ fn json_lines_say_the_same_as_the_hand_written_ones() {
 
 #[test]
 fn columns_hold_raw_counts_in_order() {
-    let temperature = |value| Reading {
-        sensor: "J01T".into(),
-        measure: Measure::Temperature,
-        value,
-        pulses: None,
-    };
+    let temperature =
+        |value| Reading { sensor: "J01T".into(), measure: Measure::Temperature, value, pulses: None };
     let flow = |pulses: Option<u32>| Reading {
         sensor: "J01F".into(),
         measure: Measure::Flow,
@@ -109,7 +107,8 @@ fn columns_hold_raw_counts_in_order() {
         pulses,
     };
     // 25 °C is half of full scale; the broken wire is full scale.
-    let line = column_lines(&[temperature(Some(25.0)), flow(Some(223)), temperature(Some(-127.0)), flow(None)]);
+    let line =
+        column_lines(&[temperature(Some(25.0)), flow(Some(223)), temperature(Some(-127.0)), flow(None)]);
     assert_eq!(line, ["32768,223,65535,\r\n"]);
     assert!(column_lines(&[]).is_empty());
 }

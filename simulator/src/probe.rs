@@ -95,8 +95,12 @@ impl Thermometer {
             None | Some((ProbeFault::Jammed, _)) => fair,
             Some((ProbeFault::Open { sends }, _)) => return Some(sends),
             Some((ProbeFault::Dead, _)) => return None,
-            Some((ProbeFault::Stuck, _)) => return Some(*self.last_c.get_or_insert(round_to(fair, RESOLUTION_C))),
-            Some((ProbeFault::Spikes { share, size }, _)) => fair + if lot < share { side * size } else { 0.0 },
+            Some((ProbeFault::Stuck, _)) => {
+                return Some(*self.last_c.get_or_insert(round_to(fair, RESOLUTION_C)));
+            }
+            Some((ProbeFault::Spikes { share, size }, _)) => {
+                fair + if lot < share { side * size } else { 0.0 }
+            }
             Some((ProbeFault::Drift { per_day }, days)) => fair + per_day * days,
             Some((ProbeFault::OutOfWater, _)) => air_c + self.bias_c + 3.0 * noise,
         };
@@ -153,7 +157,11 @@ impl FlowMeter {
         let noise = 1.0 + self.noise_share * self.chance.normal_within(4.0);
         let lot = self.chance.uniform();
         let turned = self.volume_l * self.k_true * noise;
-        #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "a pulse count of seconds")]
+        #[expect(
+            clippy::cast_possible_truncation,
+            clippy::cast_sign_loss,
+            reason = "a pulse count of seconds"
+        )]
         let count = turned.max(0.0).floor() as u32;
         // What is left of the last turn counts next time.
         self.volume_l = if noise > 0.0 { (turned - f64::from(count)) / self.k_true / noise } else { 0.0 };

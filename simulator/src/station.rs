@@ -251,8 +251,10 @@ impl Station {
         let of_jars = self.jars.iter().flat_map(|jar| {
             both(format!("J{}", jar.name), Some(jar.name.clone()), self.headers[jar.header].name.clone())
         });
-        let of_headers =
-            self.headers.iter().flat_map(|header| both(format!("H{}", header.name), None, header.name.clone()));
+        let of_headers = self
+            .headers
+            .iter()
+            .flat_map(|header| both(format!("H{}", header.name), None, header.name.clone()));
         of_jars.chain(of_headers).collect()
     }
 
@@ -368,7 +370,12 @@ fn manifolds(scenario: &Scenario, seed: u64) -> Vec<Manifold> {
                 pipe: Header::for_jars(scenario.jars_per_header, layout),
                 temp_c: scenario.season.start_c,
                 flow: 0.0,
-                thermometer: Thermometer::new(seed, &format!("H{name}T"), quality.bias_sd_c, quality.noise_sd_c),
+                thermometer: Thermometer::new(
+                    seed,
+                    &format!("H{name}T"),
+                    quality.bias_sd_c,
+                    quality.noise_sd_c,
+                ),
                 meter: FlowMeter::new(seed, &format!("H{name}F"), quality.flow_noise_share),
                 name,
             }
@@ -390,7 +397,12 @@ fn jars(scenario: &Scenario, seed: u64) -> Vec<Jar> {
                 flow: 0.0,
                 // Bare glass of a seven-litre jar: 1 to 2 W/K, over 4,186 J/(L K).
                 exchange: drift.between(1.0, 2.0) / 4186.0,
-                thermometer: Thermometer::new(seed, &format!("J{name}T"), quality.bias_sd_c, quality.noise_sd_c),
+                thermometer: Thermometer::new(
+                    seed,
+                    &format!("J{name}T"),
+                    quality.bias_sd_c,
+                    quality.noise_sd_c,
+                ),
                 meter: FlowMeter::new(seed, &format!("J{name}F"), quality.flow_noise_share),
                 drift,
                 eggs: None,

@@ -155,13 +155,15 @@ mod tests {
     fn an_excursion_begins_over_the_limit_and_ends_only_when_back() {
         let mut seen = Excursions::default();
         let at = Timestamp::from_ms;
-        for (second, (over, back)) in [(true, false), (false, false), (true, false), (false, true), (true, false)]
-            .into_iter()
-            .enumerate()
+        for (second, (over, back)) in
+            [(true, false), (false, false), (true, false), (false, true), (true, false)]
+                .into_iter()
+                .enumerate()
         {
             seen.note("01", Crossing::TooWarm, over, back, at(i64::try_from(second).unwrap()));
         }
-        let times: Vec<_> = seen.kept.iter().map(|e| (e.begins_at.ms(), e.ends_at.map(Timestamp::ms))).collect();
+        let times: Vec<_> =
+            seen.kept.iter().map(|e| (e.begins_at.ms(), e.ends_at.map(Timestamp::ms))).collect();
         assert_eq!(times, [(0, Some(3)), (4, None)]);
     }
 }

@@ -118,9 +118,8 @@ mod tests {
         let days: Vec<f64> =
             (0..3650).map(|d| weather.at(Timestamp::from_ms(d * 86_400_000)).departure).collect();
         let mean = days.iter().sum::<f64>() / 3650.0;
-        let cov = |lag: usize| {
-            days.windows(lag + 1).map(|w| (w[0] - mean) * (w[lag] - mean)).sum::<f64>() / 3650.0
-        };
+        let cov =
+            |lag: usize| days.windows(lag + 1).map(|w| (w[0] - mean) * (w[lag] - mean)).sum::<f64>() / 3650.0;
         assert!((cov(0) - 1.0).abs() < 0.2, "variance {}", cov(0));
         assert!((cov(3) / cov(0) - (-1.0_f64).exp()).abs() < 0.12, "{}", cov(3) / cov(0));
     }

@@ -70,7 +70,10 @@ fn takes(s: &Scenario, found: &mut Vec<String>) {
         }
         for jar in &take.jars {
             if !jars.contains(jar) {
-                found.push(format!("{at}.jars: there is no jar \"{jar}\" (01 to {})", jar_name(jars.len() - 1)));
+                found.push(format!(
+                    "{at}.jars: there is no jar \"{jar}\" (01 to {})",
+                    jar_name(jars.len() - 1)
+                ));
             } else if !used.insert(jar) {
                 found.push(format!("{at}.jars: jar \"{jar}\" is already given to a take"));
             }

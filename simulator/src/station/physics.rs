@@ -137,7 +137,9 @@ impl Station {
         }
         for jar in &self.jars {
             let left = self.faults.iter().filter_map(|fault| match &fault.cause {
-                Cause::JarsBlocked { jars, left } if jars.contains(&jar.name) => fault.phase(now).map(|_| *left),
+                Cause::JarsBlocked { jars, left } if jars.contains(&jar.name) => {
+                    fault.phase(now).map(|_| *left)
+                }
                 _other => None,
             });
             if let Some(valve) = self.headers[jar.header].pipe.valve_mut(jar.place) {

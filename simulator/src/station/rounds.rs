@@ -96,7 +96,8 @@ impl Station {
     pub(super) fn trim(&mut self, header: usize) {
         let wanted: Vec<f64> =
             self.jars.iter().filter(|jar| jar.header == header).map(|jar| jar.set_l_per_min).collect();
-        let miss: Vec<f64> = wanted.iter().map(|_| 1.0 + HAND_SHARE * self.hands.normal_within(2.0)).collect();
+        let miss: Vec<f64> =
+            wanted.iter().map(|_| 1.0 + HAND_SHARE * self.hands.normal_within(2.0)).collect();
         self.headers[header].pipe.set(DROP_M + DEPTH_M, &wanted, &miss);
     }
 
@@ -123,7 +124,8 @@ impl Station {
         let raise_to = self.scenario.crew.eyed_l_per_min;
         let now = self.now;
         let jar = self.jars[place].name.clone();
-        let litres = self.jars[place].eggs.as_ref().map_or(0.0, |e| self.scenario.take[e.take].litres_per_jar);
+        let litres =
+            self.jars[place].eggs.as_ref().map_or(0.0, |e| self.scenario.take[e.take].litres_per_jar);
         let Some(eggs) = &mut self.jars[place].eggs else { return };
         let dead = eggs.cohort.dead_of_all();
         // Eggs still among the living when looked at in a dish.
