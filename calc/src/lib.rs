@@ -3,6 +3,7 @@
 
 pub mod breeders;
 pub mod enumeration;
+pub mod ledger;
 pub mod outlook;
 pub mod oxygen;
 pub mod proportion;

@@ -107,8 +107,9 @@ impl fmt::Display for Estimate {
     }
 }
 
-/// Rounds to the place of the first digit of the uncertainty, and to whole numbers at least. With no
-/// uncertainty only to whole numbers.
+/// Rounds to the place of the first digit of the uncertainty, one place finer when that digit is a 1 or
+/// 2 (common practice, so that rounding adds little), and to whole numbers at least. With no uncertainty
+/// only to whole numbers.
 ///
 /// ```
 /// use nightjar_calc::enumeration::round_known;
@@ -117,7 +118,8 @@ impl fmt::Display for Estimate {
 /// ```
 #[must_use]
 pub fn round_known(value: f64, half_width: f64) -> f64 {
-    let step = if half_width > 1.0 { 10_f64.powf((half_width.log10() + 1e-9).floor()) } else { 1.0 };
+    let place = 10_f64.powf((half_width.max(1.0).log10() + 1e-9).floor());
+    let step = if half_width < 3.0 * place { (place / 10.0).max(1.0) } else { place };
     (value / step).round() * step
 }
 
