@@ -132,6 +132,9 @@ impl fmt::Display for Minutes {
         if self.likely < 1.0 {
             return f.write_str("less than a minute");
         }
+        if self.short < 1.0 {
+            return write!(f, "about {:.0} min, perhaps less than one", self.likely.floor());
+        }
         write!(f, "about {:.0} min, perhaps only {:.0}", self.likely.floor(), self.short.floor())
     }
 }

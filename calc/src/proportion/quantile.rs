@@ -41,10 +41,10 @@ pub fn chi_square_above(x: f64, freedom: f64) -> f64 {
     gamma_above(0.5 * freedom, 0.5 * x)
 }
 
-/// Root of a falling function by halving; a thousand-billionth of the span is left after 100 steps.
+/// Root of a falling function by halving; less than a billion-billionth of the span is left.
 fn solve(falling: impl Fn(f64) -> f64, low: f64, high: f64) -> f64 {
     let (mut low, mut high) = (low, high);
-    for _ in 0..100 {
+    for _ in 0..64 {
         let middle = f64::midpoint(low, high);
         if falling(middle) > 0.0 {
             low = middle;

@@ -371,13 +371,11 @@ impl fmt::Display for Refusal {
             Self::Concentration { target, low, high } => {
                 let unit = target.agent().unit();
                 write!(f, "{target} is outside the {low:.0} to {high:.0} {unit} of the rule for these eggs")?;
-                let thousandfold = target.value() * 1000.0;
-                if (low..=high).contains(&thousandfold) {
-                    write!(
-                        f,
-                        "; if the label says {} per millilitre, {thousandfold:.0} {unit} is meant",
-                        target.value()
-                    )?;
+                let (more, less) = (target.value() * 1000.0, target.value() / 1000.0);
+                if (low..=high).contains(&more) {
+                    write!(f, "; a number per millilitre? then {more:.0} {unit} is meant")?;
+                } else if (low..=high).contains(&less) {
+                    write!(f, "; a table that prints it per millilitre gives a thousandfold overdose")?;
                 }
                 Ok(())
             }
@@ -494,7 +492,8 @@ mod tests {
         assert!(said[0].text.contains("1667 µL/L is meant"), "{}", said[0].text);
         assert!(said[0].citation.contains("529.1030") && said[0].citation.contains("2015"));
         let thousandfold = good(Target::Formalin { ul_per_l: 1_667_000.0 });
-        assert!(!Guard::look(&thousandfold, 24.0).unwrap().allows());
+        let said = Guard::look(&thousandfold, 24.0).unwrap().refused_because();
+        assert!(said[0].text.contains("thousandfold overdose"), "{}", said[0].text);
     }
 
     #[test]
