@@ -1,5 +1,7 @@
 //! Thermal units against exact integrals, and the promise that order, repetition and delay change nothing.
 
+#![expect(clippy::unwrap_used, clippy::float_cmp, reason = "a test may stop where it stands; sums are exact")]
+
 use nightjar_calc::thermal::{
     BestOf, DegreesAboveZero, Ledger, PER_C_DAY, Record, Rules, Sample, Tallied, Tally, hour_of,
     thermal_units,
