@@ -6,7 +6,7 @@
 //! `λ = √((n₀ + Σ z̄²) / (n₀ + n))`, `z̄²` the mean square of a spring, `n` springs, `n₀ = 2`
 //! (so that two or three springs cannot persuade anybody that the water is tame).
 
-use super::climate::{Climate, MEASURES, Weighed, curve_factor, curves, weigh};
+use super::climate::{Climate, LOOK_BACK, MEASURES, Weighed, curve_factor, curves, weigh};
 use super::curve::{BEFORE, Spring};
 use super::departure::{Measure, Persistence, SEEN};
 
@@ -19,7 +19,6 @@ const HIGHEST: f64 = 2.0;
 const ISSUES: [usize; 3] = [BEFORE - 7, BEFORE + 7, BEFORE + 21];
 /// Lengths forecast, days.
 const LENGTHS: [usize; 3] = [7, 14, 28];
-const LOOK_BACK: usize = 90;
 
 /// The factor `λ`; 1 with fewer than two past springs.
 pub(super) fn widening(climate: &Climate, springs: &[Spring]) -> f64 {
@@ -50,11 +49,14 @@ fn errors(climate: &Climate, curves: &[Vec<f64>; 2], factor: f64, spring: &Sprin
     if season.iter().rev().take(30).filter(|c| c.is_finite()).count() < 3 {
         return Vec::new();
     }
-    let own: Vec<&[f64]> = climate
-        .candidates
-        .iter()
-        .map(|c| if c.persistence.measure == MEASURES[0] { curves[0].as_slice() } else { curves[1].as_slice() })
-        .collect();
+    let own: Vec<&[f64]> =
+        climate
+            .candidates
+            .iter()
+            .map(|c| {
+                if c.persistence.measure == MEASURES[0] { curves[0].as_slice() } else { curves[1].as_slice() }
+            })
+            .collect();
     let weighed = weigh(&climate.candidates, &own, factor, start, season);
     let mut squares = Vec::new();
     for length in LENGTHS {

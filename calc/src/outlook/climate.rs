@@ -8,7 +8,7 @@ use crate::time::Day;
 
 /// Days of this season's record that are looked at before the issue. From hindcasts: 60 lose
 /// little, more brings in the winter.
-const LOOK_BACK: usize = 90;
+pub(super) const LOOK_BACK: usize = 90;
 
 /// Weight of past springs and of this season in judging ways of persisting. Neighbouring days tell
 /// nearly the same and none of the ways is the truth, so a day counts for a fraction. From
@@ -98,7 +98,8 @@ impl Climate {
     /// With a borrowed shape only.
     fn borrowed(kind: Option<WaterKind>, anchor: Day) -> Self {
         let first = curve::window_start(anchor);
-        let natural = [WaterKind::LakeFed, WaterKind::LowlandRiver, WaterKind::Snowmelt, WaterKind::SpringFed];
+        let natural =
+            [WaterKind::LakeFed, WaterKind::LowlandRiver, WaterKind::Snowmelt, WaterKind::SpringFed];
         let kinds = kind.map_or_else(|| natural.to_vec(), |kind| vec![kind]);
         let mut candidates = Vec::new();
         for kind in &kinds {
@@ -191,8 +192,9 @@ const USUAL: Persistence = Persistence {
     fast_days: 4.0,
     noise: 0.01,
 };
-/// Factor on the spread of borrowed outlooks; their scale and slope errors already are generous.
-const BORROWED_WIDENING: f64 = 1.0;
+/// Factor on the spread of borrowed outlooks, which have no hindcasts of their own. Without it the
+/// 80 % intervals held 69 % on nine waters treated as new stations, with it 84 %.
+const BORROWED_WIDENING: f64 = 1.4;
 
 pub(super) fn curve_factor(springs: usize) -> f64 {
     let n = f64::from(u32::try_from(springs.max(1)).unwrap_or(u32::MAX));

@@ -34,6 +34,8 @@ impl Measure {
     pub(super) fn of(self, celsius: f64) -> f64 {
         match self {
             Self::Plain => celsius,
+            // `f64::max` would turn a gap (NaN) into a cold day.
+            Self::Proportional if celsius.is_nan() => f64::NAN,
             Self::Proportional => FACTOR_C * (celsius.max(-0.5 * OFFSET_C) + OFFSET_C).ln(),
         }
     }
@@ -169,8 +171,9 @@ impl State {
         Persistence::advance(&mut self.mean, decay);
         let p = &mut self.covariance;
         // F P Fᵀ with F diagonal but for the slope's step into the level.
-        for i in 0..PARTS {
-            p[0][i] += p[1][i];
+        let [level, slope, ..] = p;
+        for (to, from) in level.iter_mut().zip(slope) {
+            *to += *from;
         }
         for row in p.iter_mut() {
             row[0] += row[1];
@@ -280,5 +283,6 @@ mod tests {
             assert!((Measure::Proportional.celsius(y) - celsius).abs() < 1e-9);
         }
         assert!((Measure::Proportional.degrees_per_step(8.0) - 1.0).abs() < 1e-12);
+        assert!(Measure::Proportional.of(f64::NAN).is_nan(), "a gap stays a gap");
     }
 }

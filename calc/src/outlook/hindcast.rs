@@ -15,6 +15,8 @@ use crate::time::{Day, Zone};
 const LONGEST_GAP: i64 = 3;
 /// Days searched for the sum.
 const FARTHEST: usize = 150;
+/// Days tried first.
+const FIRST_TRY: usize = 40;
 
 /// What to hindcast.
 #[derive(Clone, Debug, PartialEq)]
@@ -107,12 +109,7 @@ fn season(
             }
             let climate = climate.get_or_insert_with(|| Climate::fit(history, kind, start));
             let recent = Recent::from_days(record.before(issued_on));
-            let Ok(outlook) =
-                climate.outlook(&recent, issued_on.start(Zone::UTC), Zone::UTC, FARTHEST, None)
-            else {
-                continue;
-            };
-            let [low, median, high] = quantiles(&outlook.futures.paths, left);
+            let Some([low, median, high]) = ask(climate, &recent, issued_on, left) else { continue };
             cases.push(Case {
                 start,
                 target: *target,
@@ -127,6 +124,21 @@ fn season(
             });
         }
     }
+}
+
+/// 10, 50 and 90 % of the days until `left` °C·day more are gathered. Most sums are reached within
+/// weeks; the first days of a longer outlook are the same, so a short one is tried first.
+fn ask(climate: &Climate, recent: &Recent, issued_on: Day, left: f64) -> Option<[f64; 3]> {
+    let mut answer = None;
+    for count in [FIRST_TRY, FARTHEST] {
+        let outlook = climate.outlook(recent, issued_on.start(Zone::UTC), Zone::UTC, count, None).ok()?;
+        let paths = &outlook.futures.paths;
+        answer = Some(quantiles(paths, left));
+        if paths.iter().all(|path| path.iter().map(|c| c.max(0.0)).sum::<f64>() >= left) {
+            break;
+        }
+    }
+    answer
 }
 
 /// Running sum of `max(T, 0)` at each midnight from the start on, and how many days it can be
@@ -211,7 +223,8 @@ fn plain_rules(climate: &Climate, record: &DailyMeans, issued_on: Day, left: f64
     let latest = record.before(issued_on).iter().last().map_or(0.0, |(_, mean)| mean);
     let n = known.iter().fold(0.0, |n, _| n + 1.0);
     let last = if n > 0.0 { known.iter().map(|(mean, _)| mean).sum::<f64>() / n } else { latest };
-    let usual_then = if n > 0.0 { known.iter().map(|(_, usual)| usual.unwrap_or(0.0)).sum::<f64>() / n } else { 0.0 };
+    let usual_then =
+        if n > 0.0 { known.iter().map(|(_, usual)| usual.unwrap_or(0.0)).sum::<f64>() / n } else { 0.0 };
     let hold = vec![last; FARTHEST];
     let mut plus = Vec::with_capacity(FARTHEST);
     let mut decaying = Vec::with_capacity(FARTHEST);

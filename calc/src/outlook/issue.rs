@@ -28,7 +28,7 @@ pub struct Diagnostics {
     pub departure_c: Option<f64>,
     /// Share of a departure expected to be left after 14 days, as fitted, 0 to 1.
     pub left_after_14_days: f64,
-    /// Factor on the intervals from hindcasts at this station; 1 when there were none.
+    /// Factor on the intervals from hindcasts at this station; 1 with one past spring, 1.4 with none.
     pub widening: f64,
     /// Degrees of freedom of the intervals' tails; few springs, few degrees, wide tails.
     pub degrees_of_freedom: f64,
@@ -42,7 +42,9 @@ pub struct Diagnostics {
 #[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
 pub enum NoOutlook {
     /// A borrowed curve has no level of its own.
-    #[error("no temperature of this water is known: give one daily mean of this season, a past spring, or a plan")]
+    #[error(
+        "no temperature of this water is known: give one daily mean of this season, a past spring, or a plan"
+    )]
     NothingKnown,
     /// Too far ahead, or nothing asked for.
     #[error("{asked} days ahead cannot be forecast from {anchor}: ask for 1 to {most}")]
