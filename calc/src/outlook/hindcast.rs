@@ -15,6 +15,8 @@ use crate::time::{Day, Zone};
 const LONGEST_GAP: i64 = 3;
 /// Days searched for the sum.
 const FARTHEST: usize = 150;
+/// Days of the own season handed to an outlook.
+const SEASON_DAYS: i64 = 120;
 /// Days tried first.
 const FIRST_TRY: usize = 40;
 
@@ -104,11 +106,11 @@ fn season(
             let issued_on = start.plus(i64::try_from(issue).unwrap_or(0));
             let left = target - sums[issue];
             let at_issue = f64::from(u32::try_from(issue).unwrap_or(0));
-            if left <= 0.0 || record.before(issued_on).is_empty() {
+            if left <= 0.0 || record.last_before(issued_on).is_none() {
                 continue;
             }
             let climate = climate.get_or_insert_with(|| Climate::fit(history, kind, start));
-            let recent = Recent::from_days(record.before(issued_on));
+            let recent = Recent::from_days(record.between(issued_on.plus(-SEASON_DAYS), issued_on));
             let Some([low, median, high]) = ask(climate, &recent, issued_on, left) else { continue };
             cases.push(Case {
                 start,
@@ -220,7 +222,7 @@ fn plain_rules(climate: &Climate, record: &DailyMeans, issued_on: Day, left: f64
         .map(|n| issued_on.plus(-n))
         .filter_map(|day| record.get(day).map(|mean| (mean, climate.usual(day))))
         .collect();
-    let latest = record.before(issued_on).iter().last().map_or(0.0, |(_, mean)| mean);
+    let latest = record.last_before(issued_on).map_or(0.0, |(_, mean)| mean);
     let n = known.iter().fold(0.0, |n, _| n + 1.0);
     let last = if n > 0.0 { known.iter().map(|(mean, _)| mean).sum::<f64>() / n } else { latest };
     let usual_then =

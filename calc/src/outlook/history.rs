@@ -77,6 +77,21 @@ impl DailyMeans {
         Self { days: self.days.range(..end).map(|(day, celsius)| (*day, *celsius)).collect() }
     }
 
+    /// The days from `start` up to `end`, `end` not included.
+    #[must_use]
+    pub fn between(&self, start: Day, end: Day) -> Self {
+        if start >= end {
+            return Self::default();
+        }
+        Self { days: self.days.range(start..end).map(|(day, celsius)| (*day, *celsius)).collect() }
+    }
+
+    /// The last day before `end` that holds a mean, °C.
+    #[must_use]
+    pub fn last_before(&self, end: Day) -> Option<(Day, f64)> {
+        self.days.range(..end).next_back().map(|(day, celsius)| (*day, *celsius))
+    }
+
     /// Without the days from `start` up to `end`, `end` not included.
     #[must_use]
     pub fn without(&self, start: Day, end: Day) -> Self {
