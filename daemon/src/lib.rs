@@ -2,8 +2,11 @@
 //! messages and a page out.
 
 pub mod alarm;
+pub mod cli;
 pub mod clock;
+pub mod config;
 pub mod ids;
+pub mod ingest;
 pub mod logbook;
 pub mod rack;
 pub mod reading;
