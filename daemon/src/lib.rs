@@ -8,3 +8,4 @@ pub mod logbook;
 pub mod rack;
 pub mod reading;
 pub mod snapshot;
+pub mod web;
