@@ -4,7 +4,7 @@
 use crate::alarm::event::{AlarmEvent, AlarmKind, Asset, EventId};
 use crate::clock::Clock;
 use crate::ids::PersonId;
-use crate::logbook::{Entry, EntryId};
+use crate::logbook::Entry;
 use crate::rack::{JarIx, Rack};
 use crate::reading::SensorIx;
 use crate::snapshot::Snapshot;
@@ -392,11 +392,6 @@ pub trait History: Send + Sync + 'static {
     /// # Errors
     /// When the record cannot be read.
     fn entries(&self, filter: &EntryFilter) -> Result<Vec<Booked>, HistoryFault>;
-    /// One entry.
-    ///
-    /// # Errors
-    /// When the record cannot be read.
-    fn entry(&self, id: &EntryId) -> Result<Option<Booked>, HistoryFault>;
     /// What alarms did, newest first; of one event or of all.
     ///
     /// # Errors

@@ -63,7 +63,7 @@ async fn ended(stop: CancellationToken) {
     stop.cancelled().await;
 }
 
-struct Stream1 {
+struct Watching {
     view: View,
     watched: Watched,
     /// What the browser shows by now, by id.
@@ -81,7 +81,7 @@ fn patches(
 ) -> impl Stream<Item = Result<Event, Infallible>> {
     let mut pictures = view.site.backend.snapshot.clone();
     pictures.mark_unchanged();
-    let state = Stream1 {
+    let state = Watching {
         view,
         watched,
         shown: BTreeMap::new(),
@@ -125,7 +125,7 @@ fn patches(
     })
 }
 
-impl Stream1 {
+impl Watching {
     /// Takes the newest picture and queues what differs.
     fn look(&mut self) {
         let site = Arc::clone(&self.view.site);

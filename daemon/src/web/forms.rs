@@ -6,7 +6,6 @@ use super::components;
 use super::session::entry_name;
 use super::units::{Quantity, Units};
 use super::view::View;
-use crate::alarm::event::Asset;
 use maud::{Markup, html};
 use nightjar_calc::time::{Span, Timestamp};
 use std::collections::BTreeMap;
@@ -545,36 +544,5 @@ fn options_of(view: &View, input: Input) -> Vec<(String, String)> {
         | Input::Numbers
         | Input::Dips
         | Input::Moment => Vec::new(),
-    }
-}
-
-/// Reads an asset written as `jar:J07` or `site`.
-pub fn asset_of(text: &str) -> Option<Asset> {
-    let (kind, id) = text.split_once(':').unwrap_or((text, ""));
-    let id: String = id.chars().take(64).collect();
-    match kind {
-        "site" => Some(Asset::Site),
-        "supply" => Some(Asset::Supply),
-        "monitor" => Some(Asset::Monitor),
-        "header" => Some(Asset::Header(id)),
-        "jar" => Some(Asset::Jar(id)),
-        "node" => Some(Asset::Node(id)),
-        "sensor" => Some(Asset::Sensor(id)),
-        "route" => Some(Asset::Route(id)),
-        _ => None,
-    }
-}
-
-/// Writes an asset as [`asset_of`] reads it.
-pub fn asset_key(asset: &Asset) -> String {
-    match asset {
-        Asset::Site => "site".into(),
-        Asset::Supply => "supply".into(),
-        Asset::Monitor => "monitor".into(),
-        Asset::Header(id) => format!("header:{id}"),
-        Asset::Jar(id) => format!("jar:{id}"),
-        Asset::Node(id) => format!("node:{id}"),
-        Asset::Sensor(id) => format!("sensor:{id}"),
-        Asset::Route(id) => format!("route:{id}"),
     }
 }

@@ -4,7 +4,6 @@
 use super::backend::{Booked, EntryFilter, History, HistoryFault, Message, Series, Stretch};
 use super::view::View;
 use crate::alarm::event::{AlarmEvent, EventId};
-use crate::logbook::EntryId;
 use crate::reading::SensorIx;
 use std::sync::Arc;
 
@@ -34,11 +33,6 @@ pub async fn series(view: &View, sensor: SensorIx, span: Stretch, slices: usize)
 /// Entries, newest first.
 pub async fn entries(view: &View, filter: EntryFilter) -> Result<Vec<Booked>, String> {
     read(view, move |history| history.entries(&filter)).await
-}
-
-/// One entry.
-pub async fn entry(view: &View, id: EntryId) -> Result<Option<Booked>, String> {
-    read(view, move |history| history.entry(&id)).await
 }
 
 /// What alarms did, newest first.

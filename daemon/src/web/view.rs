@@ -10,13 +10,13 @@ use crate::clock::Now;
 use crate::ids::PersonId;
 use crate::rack::{JarIx, Rack};
 use crate::reading::{Quality, Reason};
-use crate::snapshot::{JarView, Latest, SensorView, Snapshot};
+use crate::snapshot::{JarView, Latest, Snapshot};
 use axum::extract::FromRequestParts;
 use axum::http::request::Parts;
 use axum::response::{IntoResponse, Redirect, Response};
 use axum_extra::extract::CookieJar;
 use maud::{Markup, html};
-use nightjar_calc::time::{Span, Timestamp, Zone};
+use nightjar_calc::time::{Timestamp, Zone};
 use std::net::{IpAddr, Ipv4Addr};
 use std::sync::Arc;
 
@@ -24,8 +24,6 @@ use std::sync::Arc;
 pub const SESSION: &str = "nightjar";
 /// The same with encryption.
 pub const SESSION_SECURE: &str = "__Host-nightjar";
-/// A picture older than this is called old: the core makes one at least every second.
-const OLD_PICTURE: Span = Span::from_secs(30);
 
 /// Light or dark.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -129,11 +127,6 @@ impl View {
         })
     }
 
-    /// A sensor's present.
-    pub fn sensor(&self, ix: crate::reading::SensorIx) -> Option<&SensorView> {
-        self.snap.sensors.get(usize::from(ix.0))
-    }
-
     /// Whether this person may do what the role allows, without typing anything again.
     pub fn may(&self, role: Role) -> bool {
         match &self.who {
@@ -148,27 +141,12 @@ impl View {
         self.site.backend.people.iter().any(|p| p.pin.is_some())
     }
 
-    /// The name under which changes are made.
-    pub fn person(&self) -> Option<&PersonId> {
-        match &self.who {
-            Who::Nobody => None,
-            Who::Demo(id) => Some(id),
-            Who::Known { session, .. } => Some(&session.person),
-        }
-    }
-
     /// The word each form of this session carries.
     pub fn form_word(&self) -> String {
         match &self.who {
             Who::Known { token, .. } => session::form_word(token),
             Who::Nobody | Who::Demo(_) => String::new(),
         }
-    }
-
-    /// How old the picture is, when it is too old.
-    pub fn picture_age(&self) -> Option<Span> {
-        let age = self.now.up.since(self.snap.now.up);
-        (age > OLD_PICTURE).then_some(age)
     }
 
     /// A moment: day, time, and how long ago. Never without its day.
