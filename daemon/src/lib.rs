@@ -2,10 +2,14 @@
 //! messages and a page out.
 
 pub mod alarm;
+pub mod cli;
 pub mod clock;
+pub mod config;
 pub mod ids;
+pub mod ingest;
 pub mod logbook;
 pub mod rack;
 pub mod reading;
 pub mod snapshot;
+pub mod store;
 pub mod web;

@@ -1,3 +1,7 @@
-//! The `nightjar` program.
+//! The `nightjar` program: reads its arguments, runs one command, ends with its exit code.
 
-fn main() {}
+use std::process::ExitCode;
+
+fn main() -> ExitCode {
+    nightjar::cli::main()
+}

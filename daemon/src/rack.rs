@@ -149,6 +149,13 @@ pub enum Conversion {
         /// Length they were counted over, in seconds.
         window_s: f64,
     },
+    /// Current of a 4 to 20 mA transmitter in mA.
+    CurrentLoop {
+        /// °C or L/min at 4 mA.
+        at_4_ma: f64,
+        /// °C or L/min at 20 mA.
+        at_20_ma: f64,
+    },
 }
 
 /// A sensor's own correction, found by checking it against something known.

@@ -1,41 +1,19 @@
 //! NTC thermistors: resistance to temperature, and the divider that measures the resistance.
+//!
+//! "10 k" is the resistance at 25 °C and not a curve: the coefficients of one 10 k part on another
+//! part's probe read up to 2.2 °C wrong at 0 °C. A curve is therefore named by its table.
+//!
+//! Sources: 10K3, probe manual of a logger maker (CAMP); 103JL1A, instrument manual p. 58 (GEOK),
+//! which prints an offset of 273.2 where 273.15 returns its own table; 44031, instrument manual
+//! p. 51 (EKO). Keys as in `tests/data/SOURCES.md`.
+
+mod curve;
+mod divider;
+mod table;
+
+pub use curve::{Curve, ThermistorError};
+pub use divider::Divider;
+pub use table::{TableFault, TableRow, check_table};
 
 /// Zero of the Celsius scale in kelvin.
 pub const ZERO_CELSIUS_K: f64 = 273.15;
-
-/// Resistance-temperature curve of a thermistor.
-///
-/// Steinhart and Hart: `1/T = A + B ln R + C (ln R)³ [+ D (ln R)⁵]`, T in kelvin, R in ohms.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub enum Curve {
-    /// Steinhart-Hart coefficients; `d` is zero for the usual three-term form.
-    SteinhartHart {
-        /// Constant term, 1/K.
-        a: f64,
-        /// Of ln R.
-        b: f64,
-        /// Of (ln R)³.
-        c: f64,
-        /// Of (ln R)⁵.
-        d: f64,
-    },
-    /// `1/T = 1/T₀ + ln(R/R₀)/β`, T₀ = 298.15 K.
-    Beta {
-        /// Resistance at 25 °C, ohms.
-        r25_ohm: f64,
-        /// β in kelvin.
-        beta_k: f64,
-    },
-}
-
-/// A resistor in series with the thermistor, read by a converter that measures against the same
-/// supply.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Divider {
-    /// The fixed resistor, ohms.
-    pub reference_ohm: f64,
-    /// Converter reading at full supply.
-    pub full_scale: f64,
-    /// True when the thermistor is between the reading point and ground.
-    pub thermistor_low: bool,
-}

@@ -1,0 +1,52 @@
+//! The command line: one file a command.
+//!
+//! Results go to standard output, problems to standard error as one message. Exit codes follow
+//! sysexits: 0 done, 64 usage, 65 data, 70 internal, 74 input or output, 78 configuration.
+
+pub mod check;
+pub mod failure;
+pub mod output;
+
+use clap::{Parser, Subcommand};
+use failure::{Failure, OrFail};
+use output::Output;
+use std::process::ExitCode;
+
+/// Watches a rack of egg incubation jars: flow, temperature, thermal units, hatch days, alarms.
+#[derive(Debug, Parser)]
+#[command(name = "nightjar", version, about, max_term_width = 100)]
+pub struct Arguments {
+    #[command(subcommand)]
+    command: Command,
+}
+
+#[derive(Debug, Subcommand)]
+enum Command {
+    /// Validate a configuration: all problems at once, exit 78 when refused
+    Check(check::Arguments),
+}
+
+/// Runs the command named by the arguments of this process.
+#[must_use]
+pub fn main() -> ExitCode {
+    let arguments = match Arguments::try_parse() {
+        Ok(arguments) => arguments,
+        Err(error) => {
+            let wanted = !error.use_stderr();
+            // Nobody is left to tell when even this cannot be written.
+            drop(error.print());
+            return if wanted { ExitCode::SUCCESS } else { ExitCode::from(failure::USAGE) };
+        }
+    };
+    let mut output = Output::standard();
+    let result = match arguments.command {
+        Command::Check(arguments) => check::run(&arguments, &mut output),
+    };
+    match result.and_then(|()| output.flush().or_fail("write to standard output")) {
+        Ok(()) => ExitCode::SUCCESS,
+        Err(failure) => failure.report(),
+    }
+}
+
+/// What a command ends with.
+pub type CommandResult = Result<(), Failure>;

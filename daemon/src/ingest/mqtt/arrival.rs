@@ -1,0 +1,160 @@
+//! What has arrived and is not acknowledged yet, and what of it may be old.
+//!
+//! Pure. The order of acknowledgments is that of arrival, as MQTT 3.1.1 demands (4.6), and an
+//! acknowledgment belongs to the connection the message came over.
+
+use crate::clock::Uptime;
+use nightjar_calc::time::Span;
+use std::collections::VecDeque;
+
+/// Messages of this connection that wait for their acknowledgment, in the order of arrival.
+#[derive(Debug, Default)]
+pub struct Unacknowledged {
+    epoch: u64,
+    waiting: VecDeque<(u16, bool)>,
+}
+
+impl Unacknowledged {
+    /// Begins a connection: what was not acknowledged on the one before never will be; the broker
+    /// sends it again.
+    pub fn begin(&mut self) {
+        self.epoch += 1;
+        self.waiting.clear();
+    }
+    /// Number of this connection.
+    #[must_use]
+    pub const fn epoch(&self) -> u64 {
+        self.epoch
+    }
+    /// Messages that wait.
+    #[must_use]
+    pub fn len(&self) -> usize {
+        self.waiting.len()
+    }
+    /// True when none waits.
+    #[must_use]
+    pub fn is_empty(&self) -> bool {
+        self.waiting.is_empty()
+    }
+    /// Takes a message. `safe` when nothing of it has to be kept.
+    pub fn arrive(&mut self, packet: u16, safe: bool) {
+        self.waiting.push_back((packet, safe));
+    }
+    /// Notes that a message is on disk. One of another connection, or one not known, is void.
+    pub fn make_safe(&mut self, epoch: u64, packet: u16) {
+        if epoch == self.epoch
+            && let Some(entry) = self.waiting.iter_mut().find(|(p, safe)| *p == packet && !safe)
+        {
+            entry.1 = true;
+        }
+    }
+    /// The next message to acknowledge: the oldest, once it is safe.
+    #[must_use]
+    pub fn next(&self) -> Option<u16> {
+        self.waiting.front().and_then(|(packet, safe)| safe.then_some(*packet))
+    }
+    /// Notes that the acknowledgment of [`Unacknowledged::next`] is on its way.
+    pub fn acknowledged(&mut self) {
+        self.waiting.pop_front();
+    }
+}
+
+/// Messages of a returning session that come within this time of the first one, or of the first
+/// one after the window was full, come from the broker's queue.
+const QUIET: Span = Span::from_secs(1);
+
+/// Whether messages may have lain at the broker.
+///
+/// A persistent session delivers first what came while we were away, and MQTT 3.1.1 puts no time
+/// on it. As long as the broker has such messages it fills its window at once whenever there is
+/// room; a message that comes a second after there was room is new, and so are those after it.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Backlog {
+    /// What comes is new.
+    Empty,
+    /// There has been room in the window since this moment.
+    Room(Uptime),
+    /// The window was full at the last message.
+    Full,
+}
+
+impl Backlog {
+    /// At the beginning of a connection.
+    #[must_use]
+    pub const fn begin(session_present: bool, up: Uptime) -> Self {
+        if session_present { Self::Room(up) } else { Self::Empty }
+    }
+
+    /// Takes note of a message, with the number of messages unacknowledged before it, and says
+    /// whether it may be old.
+    pub fn handle_message(&mut self, unacknowledged: usize, window: u16, up: Uptime) -> bool {
+        let room_since = match *self {
+            Self::Empty => return false,
+            Self::Room(since) => since,
+            Self::Full => up,
+        };
+        if up.since(room_since) > QUIET {
+            *self = Self::Empty;
+            return false;
+        }
+        let full = unacknowledged + 1 >= usize::from(window);
+        *self = if full { Self::Full } else { Self::Room(room_since) };
+        true
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn acknowledgments_go_out_in_the_order_of_arrival() {
+        let mut unacknowledged = Unacknowledged::default();
+        unacknowledged.begin();
+        for packet in [7, 8, 9] {
+            unacknowledged.arrive(packet, packet == 8);
+        }
+        assert_eq!(unacknowledged.next(), None);
+        unacknowledged.make_safe(1, 9);
+        assert_eq!(unacknowledged.next(), None);
+        unacknowledged.make_safe(1, 7);
+        let mut sent = Vec::new();
+        while let Some(packet) = unacknowledged.next() {
+            sent.push(packet);
+            unacknowledged.acknowledged();
+        }
+        assert_eq!(sent, [7, 8, 9]);
+    }
+
+    #[test]
+    fn an_acknowledgment_of_an_older_connection_is_void() {
+        let mut unacknowledged = Unacknowledged::default();
+        unacknowledged.begin();
+        unacknowledged.arrive(1, false);
+        unacknowledged.begin();
+        unacknowledged.arrive(1, false);
+        unacknowledged.make_safe(1, 1);
+        assert_eq!(unacknowledged.next(), None);
+        unacknowledged.make_safe(2, 1);
+        assert_eq!(unacknowledged.next(), Some(1));
+    }
+
+    #[test]
+    fn a_new_session_has_no_backlog() {
+        let mut backlog = Backlog::begin(false, Uptime::from_ms(0));
+        assert!(!backlog.handle_message(0, 20, Uptime::from_ms(1)));
+    }
+
+    #[test]
+    fn a_returning_session_is_old_news_until_the_window_has_had_room_for_a_second() {
+        let mut backlog = Backlog::begin(true, Uptime::from_ms(0));
+        let mut old = |unacknowledged, ms| backlog.handle_message(unacknowledged, 20, Uptime::from_ms(ms));
+        assert!((0..20).all(|n| old(n, 10)));
+        // The group is committed ten seconds later; the queue fills the window again, and so on.
+        assert!((0..20).all(|n| old(n, 10_000)));
+        assert!((0..5).all(|n| old(n, 20_000)));
+        // The queue is empty: the next message is one of now.
+        assert!(!old(5, 21_001));
+        assert!(!(0..20).any(|n| old(n, 21_002)));
+    }
+}
