@@ -13,3 +13,4 @@ pub mod rack;
 pub mod reading;
 pub mod snapshot;
 pub mod store;
+pub mod web;
