@@ -5,6 +5,7 @@ pub mod alarm;
 pub mod cli;
 pub mod clock;
 pub mod config;
+pub mod core;
 pub mod ids;
 pub mod ingest;
 pub mod logbook;
