@@ -44,7 +44,7 @@ pub struct CoreParts {
     pub last_told: watch::Receiver<Option<(Timestamp, String)>>,
     /// Up-time of the last useful work, in milliseconds.
     pub beat: Arc<AtomicU64>,
-    /// Frames dealt with to the end.
+    /// Readings dealt with to the end.
     pub done: Arc<AtomicU64>,
 }
 
@@ -78,8 +78,13 @@ impl Core {
                 () = stop.cancelled() => break,
                 message = self.parts.inbox.recv() => {
                     let Some(message) = message else { break };
+                    let readings = match &message {
+                        FromSource::Readings { readings, .. } => readings.len() as u64,
+                        FromSource::Link { .. } => 0,
+                    };
                     self.state.handle_source(message);
-                    self.parts.done.fetch_add(1, Ordering::Release);
+                    self.carry_out().await;
+                    self.parts.done.fetch_add(readings, Ordering::Release);
                 }
                 asked = self.parts.commands.recv() => {
                     if let Some(asked) = asked {
@@ -106,8 +111,9 @@ impl Core {
         while let Some(output) = self.state.poll_output() {
             match output {
                 Output::Readings(readings, receipt) => {
-                    // What is dropped is counted by the store, which raises it.
-                    drop(self.parts.store.append(readings, receipt));
+                    if let Err(dropped) = self.parts.store.append(readings, receipt) {
+                        tracing::warn!(%dropped, "readings are not stored");
+                    }
                 }
                 Output::Commit(transition) => self.commit(*transition).await,
                 Output::Tell(event) => {
