@@ -9,7 +9,7 @@ pub mod books;
 pub mod dates;
 pub mod record;
 
-use crate::logbook::Entry;
+use crate::logbook::{Act, Check, Entry};
 use crate::rack::{JarIx, Measure, Rack};
 use crate::reading::{Quality, Reading, SensorIx};
 use crate::snapshot::ProgressView;
@@ -82,6 +82,26 @@ impl Progress {
     #[must_use]
     pub fn entry(&self, id: &crate::logbook::EntryId) -> Option<&Entry> {
         self.entries.iter().find(|entry| entry.id == *id)
+    }
+
+    /// Checks of sensors in the order they were made, those taken back left out.
+    #[must_use]
+    pub fn checks(&self) -> Vec<(&crate::ids::SensorId, &Check)> {
+        let voided: BTreeSet<_> = self
+            .entries
+            .iter()
+            .filter_map(|entry| if let Act::Void(void) = &entry.act { Some(&void.entry) } else { None })
+            .collect();
+        let mut checks: Vec<_> = self
+            .entries
+            .iter()
+            .filter(|entry| !voided.contains(&entry.id))
+            .filter_map(|entry| {
+                if let Act::Calibration(made) = &entry.act { Some((entry.happened_at, made)) } else { None }
+            })
+            .collect();
+        checks.sort_by_key(|(at, _)| *at);
+        checks.into_iter().map(|(_, made)| (&made.sensor, &made.check)).collect()
     }
 
     /// What is where.

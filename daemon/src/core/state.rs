@@ -10,10 +10,10 @@ use crate::alarm::record::{Output as AlarmOutput, StateDelta, Stored};
 use crate::clock::{Now, Uptime};
 use crate::config::checked::WaterType;
 use crate::ingest::judge::{Expectation, Judged, judge};
-use crate::logbook::Entry;
+use crate::logbook::{Check, Entry};
 use crate::progress::Progress;
 use crate::progress::books::Seen;
-use crate::rack::{JarIx, Measure, Rack};
+use crate::rack::{Correction, JarIx, Measure, Rack, Sensor};
 use crate::reading::{FromSource, Quality, RawReading, Reading, Reason, Receipt, SensorIx, SourceIx};
 use crate::snapshot::{JarState, Latest, ProgressView};
 use crate::store::{JournalKind, NewLine, Transition};
@@ -69,6 +69,7 @@ pub struct State {
     pub(super) water: Water,
     pub(super) views: Vec<Option<ProgressView>>,
     pub(super) contexts: Vec<JarContext>,
+    corrections: BTreeMap<SensorIx, Correction>,
     outputs: VecDeque<Output>,
     pending: Transition,
     minor: Vec<NewLine>,
@@ -112,16 +113,17 @@ impl State {
             sensors,
             sources,
             engine: Engine::new(plan, stored, off_for, now),
-            progress,
             water: Water::new(Arc::clone(&rack), water_type),
             views: vec![None; jars],
             contexts: vec![JarContext::default(); jars],
+            corrections: corrections(&progress, &rack),
             outputs: VecDeque::new(),
             pending: Transition::default(),
             minor: Vec::new(),
             minor_due: None,
             refresh_due: now.up,
             clock_trusted: now.trusted,
+            progress,
             rack,
         }
     }
@@ -180,7 +182,8 @@ impl State {
             let Some(ix) = self.names.get(&raw.name).copied() else { continue };
             let rack = Arc::clone(&self.rack);
             let sensor = rack.sensor(ix);
-            match judge(ix, sensor, raw, now) {
+            let checked = self.corrections.get(&ix).map(|correction| Sensor { correction: *correction, ..sensor.clone() });
+            match judge(ix, checked.as_ref().unwrap_or(sensor), raw, now) {
                 Judged::Reading { reading, fresh } => {
                     self.take(&reading, fresh, now);
                     judged.push(reading);
@@ -239,6 +242,7 @@ impl State {
     /// Takes an entry over that is on disk.
     pub fn entry_written(&mut self, entry: Entry, now: Now) {
         self.progress.add_entry(entry);
+        self.corrections = corrections(&self.progress, &self.rack);
         self.refresh(now);
         self.collect(now);
     }
@@ -382,6 +386,35 @@ impl State {
             }
         } else {
             self.pending.journal.push(line);
+        }
+    }
+}
+
+/// Corrections by the latest check of each sensor; before a check, that of the configuration.
+fn corrections(progress: &Progress, rack: &Rack) -> BTreeMap<SensorIx, Correction> {
+    let mut found = BTreeMap::new();
+    for (sensor, check) in progress.checks() {
+        let Some(ix) = rack.sensor_named(sensor.as_str()) else { continue };
+        let now = found.get(&ix).copied().unwrap_or(rack.sensor(ix).correction);
+        found.insert(ix, corrected(now, check));
+    }
+    found
+}
+
+/// The correction after a check. What the sensor said was corrected already, so the new one is
+/// laid over the old.
+fn corrected(old: Correction, check: &Check) -> Correction {
+    let shifted = |by: f64| Correction { factor: old.factor, offset: old.offset + by };
+    match check {
+        Check::IcePoint { reading_c } => shifted(-reading_c),
+        Check::Reference { reference, reading } => shifted(reference - reading),
+        Check::Bucket { litres, seconds, reading_l_per_min } => {
+            let scale = litres / seconds * 60.0 / reading_l_per_min;
+            if scale.is_finite() && scale > 0.0 {
+                Correction { factor: old.factor * scale, offset: old.offset * scale }
+            } else {
+                old
+            }
         }
     }
 }

@@ -27,8 +27,6 @@ const LOOK_EVERY: Span = Span::from_hours(1);
 /// The board's end of the pseudo-terminal, and the path of the other.
 pub struct Wire {
     board: TTYPort,
-    /// Held open until the daemon has it, so that the line does not hang up.
-    _other: TTYPort,
     /// What the daemon opens.
     pub path: String,
 }
@@ -36,10 +34,10 @@ pub struct Wire {
 impl Wire {
     /// A new pseudo-terminal.
     pub fn open() -> Result<Self> {
-        let (board, mut other) = TTYPort::pair().context("cannot make a pseudo-terminal")?;
-        other.set_exclusive(false).context("cannot share the pseudo-terminal")?;
+        // The other end is closed here, so that the daemon gets it for itself.
+        let (board, other) = TTYPort::pair().context("cannot make a pseudo-terminal")?;
         let path = other.name().context("the pseudo-terminal has no name")?;
-        Ok(Self { board, _other: other, path })
+        Ok(Self { board, path })
     }
 }
 
