@@ -27,6 +27,8 @@ pub struct Station {
     seed: u64,
     zone: Zone,
     start: Timestamp,
+    /// Local clock less UTC at the start: the sun does not follow daylight saving.
+    solar_offset_ms: i64,
     now: Timestamp,
     interval: Span,
     weather: Weather,
@@ -77,6 +79,8 @@ struct Jar {
     meter: FlowMeter,
     drift: Chance,
     eggs: Option<Eggs>,
+    /// Excursions that last, one place for each kind of crossing.
+    beyond: [Option<usize>; 4],
 }
 
 /// The eggs of one jar, from fertilization on.
@@ -171,6 +175,7 @@ impl Station {
             diary: Vec::new(),
             drift_ticks: 0,
             now: start,
+            solar_offset_ms: zone.local(start).and_utc().timestamp_millis() - start.ms(),
             scenario,
             seed,
             zone,
@@ -398,6 +403,7 @@ fn jars(scenario: &Scenario, seed: u64) -> Vec<Jar> {
                 meter: FlowMeter::new(seed, &format!("J{name}F"), quality.flow_noise_share),
                 drift,
                 eggs: None,
+                beyond: [None; 4],
                 name,
             }
         })
