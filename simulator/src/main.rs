@@ -30,16 +30,16 @@ struct Options {
     #[arg(long, default_value_t = 1)]
     seed: u64,
     /// Simulated seconds for each real one; 0 is as fast as possible
-    #[arg(long, default_value_t = 1.0)]
+    #[arg(long, default_value_t = 1.0, allow_negative_numbers = true)]
     speed: f64,
     /// Length of the season in days
-    #[arg(long)]
+    #[arg(long, allow_negative_numbers = true)]
     days: Option<f64>,
     /// Number of jars; the takes are spread over them
     #[arg(long)]
     jars: Option<usize>,
     /// Time between scans in seconds
-    #[arg(long, value_name = "SECONDS")]
+    #[arg(long, value_name = "SECONDS", allow_negative_numbers = true)]
     interval: Option<f64>,
     /// When the season begins: `now`, or a time like 2026-04-16T06:00:00-05:00
     #[arg(long, value_name = "TIME")]
@@ -196,7 +196,7 @@ fn play(options: &Options, mut station: Station) -> anyhow::Result<()> {
         let (acknowledged, again) = courier.close()?;
         told += &format!("; the broker acknowledged {acknowledged} readings, {again} reconnections");
     }
-    if let Some(lost) = wire.map(|wire| wire.lost()).filter(|lost| *lost > 0) {
+    if let Some(lost) = wire.map(sink::Wire::close).filter(|lost| *lost > 0) {
         told += &format!("; {lost} bytes were not read by anybody");
     }
     drop(writeln!(std::io::stderr().lock(), "{told}"));

@@ -13,8 +13,9 @@ use std::time::Duration;
 pub struct Wire {
     port: TTYPort,
     /// The other end, held open so that its settings stay when the reader closes it.
-    _other: Option<TTYPort>,
-    link: Option<PathBuf>,
+    other: Option<TTYPort>,
+    /// The link we made and where it points.
+    link: Option<(PathBuf, String)>,
     /// Wait for a slow reader instead of losing bytes as a real wire does.
     patient: bool,
     lost: u64,
@@ -33,15 +34,15 @@ impl Wire {
             std::os::unix::fs::symlink(&path, link)
                 .with_context(|| format!("cannot link {}", link.display()))?;
         }
-        let link = link.map(Path::to_owned);
-        Ok((Self { port, _other: Some(other), link, patient, lost: 0 }, path))
+        let link = link.map(|link| (link.to_owned(), path.clone()));
+        Ok((Self { port, other: Some(other), link, patient, lost: 0 }, path))
     }
 
     /// A real port.
     pub fn serial(path: &str, baud: u32, patient: bool) -> anyhow::Result<Self> {
         let port = TTYPort::open(&serialport::new(path, baud).timeout(Duration::from_millis(200)))
             .with_context(|| format!("cannot open serial port {path}"))?;
-        Ok(Self { port, _other: None, link: None, patient, lost: 0 })
+        Ok(Self { port, other: None, link: None, patient, lost: 0 })
     }
 
     /// Sends bytes.
@@ -65,16 +66,31 @@ impl Wire {
         Ok(())
     }
 
-    /// Bytes that nobody took.
-    pub fn lost(&self) -> u64 {
+    /// Gives a reader of the pseudo-terminal time for what is still in it, then ends the line.
+    pub fn close(self) -> u64 {
+        let unread = || self.other.as_ref().and_then(|other| other.bytes_to_read().ok()).unwrap_or(0);
+        let mut empty_looks = 0;
+        for _ in 0..LAST_WAIT_MS / 10 {
+            // The kernel hands bytes on in portions, so that one empty look proves nothing.
+            empty_looks = if unread() == 0 { empty_looks + 1 } else { 0 };
+            if self.other.is_none() || empty_looks > 20 {
+                break;
+            }
+            pace::pause(Duration::from_millis(10));
+        }
         self.lost
     }
 }
 
+/// How long the end of a season waits for a reader, ms.
+const LAST_WAIT_MS: u64 = 3000;
+
 impl Drop for Wire {
     fn drop(&mut self) {
-        if let Some(link) = &self.link {
-            // It points nowhere now; whoever made another in its place has replaced it already.
+        if let Some((link, path)) = &self.link
+            && std::fs::read_link(link).is_ok_and(|target| target == Path::new(path))
+        {
+            // It points nowhere from here on; that it may stay is no harm.
             drop(std::fs::remove_file(link));
         }
     }

@@ -3,16 +3,17 @@
 //! No clock, no threads, no input: the same scenario and seed give the same scans and events.
 
 use crate::chance::Chance;
-use crate::crew::{Agenda, CrewEvent, Duty};
+use crate::crew::{Agenda, CrewEvent};
 use crate::embryo::{Cohort, Stock};
 use crate::frame::{Reading, Scan};
 use crate::plumbing::{Header, Passage, Supply};
 use crate::probe::{FlowMeter, Measure, ProbeFault, Thermometer};
-use crate::scenario::{Cause, Scenario, ScenarioError, SupplyPlan, header_name, jar_name};
+use crate::scenario::{Cause, Scenario, ScenarioError};
 use crate::truth::Excursions;
 use crate::weather::{Sky, Weather};
 use nightjar_calc::time::{Span, Timestamp, Zone};
 
+mod layout;
 mod physics;
 mod report;
 mod rounds;
@@ -27,6 +28,8 @@ pub struct Station {
     seed: u64,
     zone: Zone,
     start: Timestamp,
+    /// Local clock less UTC at the start: the sun does not follow daylight saving.
+    solar_offset_ms: i64,
     now: Timestamp,
     interval: Span,
     weather: Weather,
@@ -77,6 +80,8 @@ struct Jar {
     meter: FlowMeter,
     drift: Chance,
     eggs: Option<Eggs>,
+    /// Excursions that last, one place for each kind of crossing.
+    beyond: [Option<usize>; 4],
 }
 
 /// The eggs of one jar, from fertilization on.
@@ -152,8 +157,8 @@ impl Station {
         let (start, zone) = scenario.begins().map_err(refused)?;
         let mut weather = Weather::new(seed, start);
         let sky = weather.at(start);
-        let takes = draw_takes(&scenario, seed);
-        let agenda = plan(&scenario, &takes, start, zone).map_err(refused)?;
+        let takes = layout::draw_takes(&scenario, seed);
+        let agenda = layout::plan(&scenario, &takes, start, zone).map_err(refused)?;
         let mut faults = Vec::new();
         for fault in &scenario.fault {
             let (begins, ends) = scenario.span_of(fault).map_err(refused)?;
@@ -162,15 +167,16 @@ impl Station {
         #[expect(clippy::cast_possible_truncation, reason = "validated to be between 0.1 s and an hour")]
         let interval = Span::from_ms((scenario.interval_s * 1000.0).round() as i64);
         let mut station = Self {
-            supplies: tanks(&scenario),
-            headers: manifolds(&scenario, seed),
-            jars: jars(&scenario, seed),
+            supplies: layout::tanks(&scenario),
+            headers: layout::manifolds(&scenario, seed),
+            jars: layout::jars(&scenario, seed),
             hands: Chance::new(seed, "hands"),
             air_c: scenario.season.start_c,
             excursions: Excursions::default(),
             diary: Vec::new(),
             drift_ticks: 0,
             now: start,
+            solar_offset_ms: zone.local(start).and_utc().timestamp_millis() - start.ms(),
             scenario,
             seed,
             zone,
@@ -311,97 +317,6 @@ impl Station {
         }
         Scan { at: self.now, readings, garbage_share }
     }
-}
-
-fn draw_takes(scenario: &Scenario, seed: u64) -> Vec<Take> {
-    let names = scenario.jar_names();
-    let place = |jar: &String| names.iter().position(|name| name == jar);
-    let one = |plan: &crate::scenario::TakePlan| Take {
-        stock: Stock::draw(&mut Chance::new(seed, &format!("stock {}", plan.name))),
-        jars: plan.jars.iter().filter_map(place).collect(),
-    };
-    scenario.take.iter().map(one).collect()
-}
-
-fn plan(scenario: &Scenario, takes: &[Take], start: Timestamp, zone: Zone) -> Result<Agenda, String> {
-    let mut planned = Vec::new();
-    if scenario.crew.ice_check {
-        planned.push((start, Duty::IceCheck));
-    }
-    for (i, (plan, _)) in scenario.take.iter().zip(takes).enumerate() {
-        let at = scenario.instant(plan.day, &plan.at)?;
-        planned.push((at, Duty::Take(i)));
-        planned.push((at + Span::from_days(scenario.crew.hardening_h / 24.0), Duty::Load(i)));
-    }
-    Ok(Agenda::new(planned, scenario.crew.rounds, zone, start))
-}
-
-fn tanks(scenario: &Scenario) -> Vec<Tank> {
-    let (count, jars) = match scenario.supply {
-        SupplyPlan::Shared => (1, scenario.jars()),
-        SupplyPlan::PerHeader => (scenario.headers, scenario.jars_per_header),
-    };
-    let layout = scenario.crew.eyed_l_per_min.max(scenario.crew.green_l_per_min);
-    (0..count)
-        .map(|_| Tank {
-            supply: Supply::for_jars(jars, layout),
-            temp_c: scenario.season.start_c,
-            passage: Passage::default(),
-        })
-        .collect()
-}
-
-fn manifolds(scenario: &Scenario, seed: u64) -> Vec<Manifold> {
-    let layout = scenario.crew.eyed_l_per_min.max(scenario.crew.green_l_per_min);
-    let quality = scenario.sensors;
-    (0..scenario.headers)
-        .map(|place| {
-            let name = header_name(place);
-            Manifold {
-                tank: if scenario.supply == SupplyPlan::Shared { 0 } else { place },
-                pipe: Header::for_jars(scenario.jars_per_header, layout),
-                temp_c: scenario.season.start_c,
-                flow: 0.0,
-                thermometer: Thermometer::new(
-                    seed,
-                    &format!("H{name}T"),
-                    quality.bias_sd_c,
-                    quality.noise_sd_c,
-                ),
-                meter: FlowMeter::new(seed, &format!("H{name}F"), quality.flow_noise_share),
-                name,
-            }
-        })
-        .collect()
-}
-
-fn jars(scenario: &Scenario, seed: u64) -> Vec<Jar> {
-    let quality = scenario.sensors;
-    (0..scenario.jars())
-        .map(|place| {
-            let name = jar_name(place);
-            let mut drift = Chance::new(seed, &format!("valve {name}"));
-            Jar {
-                header: place / scenario.jars_per_header,
-                place: place % scenario.jars_per_header,
-                set_l_per_min: scenario.crew.idle_l_per_min,
-                temp_c: scenario.season.start_c,
-                flow: 0.0,
-                // Bare glass of a seven-litre jar: 1 to 2 W/K, over 4,186 J/(L K).
-                exchange: drift.between(1.0, 2.0) / 4186.0,
-                thermometer: Thermometer::new(
-                    seed,
-                    &format!("J{name}T"),
-                    quality.bias_sd_c,
-                    quality.noise_sd_c,
-                ),
-                meter: FlowMeter::new(seed, &format!("J{name}F"), quality.flow_noise_share),
-                drift,
-                eggs: None,
-                name,
-            }
-        })
-        .collect()
 }
 
 #[cfg(test)]

@@ -132,19 +132,33 @@ const KEPT: usize = 2000;
 
 impl Excursions {
     /// Notes whether a limit is crossed: `over` begins an excursion, `back` ends it, between the
-    /// two nothing changes.
-    pub(crate) fn note(&mut self, jar: &str, crossing: Crossing, over: bool, back: bool, at: Timestamp) {
-        let same = |e: &&mut Excursion| e.ends_at.is_none() && e.crossing == crossing && e.jar == jar;
-        if let Some(open) = self.kept.iter_mut().rev().find(same) {
+    /// two nothing changes. `open` is the place of the one that lasts, kept by the caller.
+    pub(crate) fn note(&mut self, open: &mut Option<usize>, seen: &Seen<'_>, over: bool, back: bool) {
+        if let Some(place) = *open {
             if back {
-                open.ends_at = Some(at);
+                *open = None;
+                if let Some(excursion) = self.kept.get_mut(place) {
+                    excursion.ends_at = Some(seen.at);
+                }
             }
-        } else if over && self.kept.len() < KEPT {
-            self.kept.push(Excursion { jar: jar.to_owned(), crossing, begins_at: at, ends_at: None });
         } else if over {
-            self.dropped += 1;
+            // Also when there is no room: it is counted once, not at every look.
+            *open = Some(self.kept.len());
+            if self.kept.len() < KEPT {
+                let (jar, crossing) = (seen.jar.to_owned(), seen.crossing);
+                self.kept.push(Excursion { jar, crossing, begins_at: seen.at, ends_at: None });
+            } else {
+                self.dropped += 1;
+            }
         }
     }
+}
+
+/// What is looked at, and when.
+pub(crate) struct Seen<'a> {
+    pub(crate) jar: &'a str,
+    pub(crate) crossing: Crossing,
+    pub(crate) at: Timestamp,
 }
 
 #[cfg(test)]
@@ -153,14 +167,15 @@ mod tests {
 
     #[test]
     fn an_excursion_begins_over_the_limit_and_ends_only_when_back() {
-        let mut seen = Excursions::default();
+        let (mut seen, mut open) = (Excursions::default(), None);
         let at = Timestamp::from_ms;
         for (second, (over, back)) in
             [(true, false), (false, false), (true, false), (false, true), (true, false)]
                 .into_iter()
                 .enumerate()
         {
-            seen.note("01", Crossing::TooWarm, over, back, at(i64::try_from(second).unwrap()));
+            let at = at(i64::try_from(second).unwrap());
+            seen.note(&mut open, &Seen { jar: "01", crossing: Crossing::TooWarm, at }, over, back);
         }
         let times: Vec<_> =
             seen.kept.iter().map(|e| (e.begins_at.ms(), e.ends_at.map(Timestamp::ms))).collect();

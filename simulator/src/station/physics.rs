@@ -2,7 +2,7 @@
 
 use super::{Eggs, Station};
 use crate::scenario::Cause;
-use crate::truth::Crossing;
+use crate::truth::{Crossing, Seen};
 use crate::water::{Spell, ramp, stirred};
 use crate::weather::shed_air_c;
 use nightjar_calc::time::{Span, Timestamp};
@@ -87,9 +87,7 @@ impl Station {
     }
 
     fn solar_hour(&self, at: Timestamp) -> f64 {
-        // The sun does not follow daylight saving; the offset of the start is near enough.
-        let local = self.zone.local(self.start).and_utc().timestamp_millis() - self.start.ms();
-        (at.ms() + local).rem_euclid(86_400_000) as f64 / 3_600_000.0
+        (at.ms() + self.solar_offset_ms).rem_euclid(86_400_000) as f64 / 3_600_000.0
     }
 
     /// Water that the pumps lift, °C.
@@ -179,17 +177,20 @@ impl Station {
 
     fn watch_limits(&mut self) {
         let (watch, now) = (self.scenario.watch, self.now);
-        for jar in &self.jars {
-            let Some(eggs) = &jar.eggs else { continue };
-            if !eggs.in_jar() {
+        for jar in &mut self.jars {
+            if !jar.eggs.as_ref().is_some_and(Eggs::in_jar) {
                 continue;
             }
             let (temp, flow) = (jar.temp_c, jar.flow / jar.set_l_per_min);
-            let mut note = |crossing, over, back| self.excursions.note(&jar.name, crossing, over, back, now);
-            note(Crossing::TooWarm, temp > watch.high_c, temp < watch.high_c - watch.back_c);
-            note(Crossing::TooCold, temp < watch.low_c, temp > watch.low_c + watch.back_c);
-            note(Crossing::NoFlow, flow < watch.no_flow_share, flow > watch.no_flow_share + 0.05);
-            note(Crossing::LowFlow, flow < watch.low_flow_share, flow > watch.low_flow_share + 0.05);
+            let looks = [
+                (Crossing::TooWarm, temp > watch.high_c, temp < watch.high_c - watch.back_c),
+                (Crossing::TooCold, temp < watch.low_c, temp > watch.low_c + watch.back_c),
+                (Crossing::NoFlow, flow < watch.no_flow_share, flow > watch.no_flow_share + 0.05),
+                (Crossing::LowFlow, flow < watch.low_flow_share, flow > watch.low_flow_share + 0.05),
+            ];
+            for (open, (crossing, over, back)) in jar.beyond.iter_mut().zip(looks) {
+                self.excursions.note(open, &Seen { jar: &jar.name, crossing, at: now }, over, back);
+            }
         }
     }
 }

@@ -13,6 +13,8 @@ use nightjar_calc::time::Timestamp;
 const OFF_SHARE: f64 = 0.05;
 /// How well a hand sets a valve, standard deviation as a share.
 const HAND_SHARE: f64 = 0.01;
+/// Share of the dead eggs in a jar that a siphoning takes out.
+const SIPHONED_OF_DEAD: f64 = 0.6;
 
 impl Station {
     /// Everything the crew does at this moment.
@@ -128,15 +130,17 @@ impl Station {
             self.jars[place].eggs.as_ref().map_or(0.0, |e| self.scenario.take[e.take].litres_per_jar);
         let Some(eggs) = &mut self.jars[place].eggs else { return };
         let dead = eggs.cohort.dead_of_all();
-        // Eggs still among the living when looked at in a dish.
-        let share = (1.0 - dead) / (1.0 - eggs.siphoned_share).max(1e-9);
         if morning && dead - eggs.siphoned_share > 0.01 {
-            let volume_ml = round_to((dead - eggs.siphoned_share) * litres * 1000.0, 5.0);
-            eggs.siphoned_share = dead;
+            // Nobody gets them all.
+            let drawn = SIPHONED_OF_DEAD * (dead - eggs.siphoned_share);
+            eggs.siphoned_share += drawn;
+            let volume_ml = round_to(drawn * litres * 1000.0, 5.0);
             acts.push(CrewAct::Siphon { jar: jar.clone(), volume_ml });
         }
         if !eggs.sampled && eggs.cohort.eyed_share() > 0.98 {
             eggs.sampled = true;
+            // The living among the eggs that are in the jar.
+            let share = (1.0 - dead) / (1.0 - eggs.siphoned_share).max(1e-9);
             let of = 200;
             let eyed = (0..of).filter(|_| self.hands.happens(share.min(1.0))).count();
             acts.push(CrewAct::EyeUpSample { jar: jar.clone(), eyed: u32::try_from(eyed).unwrap_or(0), of });

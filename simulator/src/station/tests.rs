@@ -4,6 +4,7 @@ use crate::embryo::days_to_hatch;
 use crate::scenario::names;
 use crate::truth::{Crossing, JarTruth, Truth};
 use std::collections::BTreeMap;
+use std::sync::OnceLock;
 
 /// The scenario with scans of a minute: the physics is stepped at ten seconds all the same.
 fn by_minutes(name: &str) -> Scenario {
@@ -16,6 +17,12 @@ fn play(scenario: Scenario, seed: u64) -> Truth {
         station.step();
     }
     station.truth()
+}
+
+/// The demo with its default seed, played once for all tests that look at it.
+fn demo() -> &'static Truth {
+    static DEMO: OnceLock<Truth> = OnceLock::new();
+    DEMO.get_or_init(|| play(by_minutes("demo"), 1))
 }
 
 #[test]
@@ -130,20 +137,20 @@ fn the_water_is_warmest_in_the_late_afternoon_and_warms_with_the_season() {
     let mut by_hour = [0.0_f64; 24];
     let mut first = 0.0;
     let mut last = 0.0;
-    for minute in 0..60 * 1440_u32 {
+    for minute in 0..40 * 1440_u32 {
         station.step();
         let temp = station.water("01").unwrap().0;
         by_hour[usize::try_from(minute / 60 % 24).unwrap()] += temp;
         if minute < 10 * 1440 {
             first += temp / 14_400.0;
-        } else if minute >= 50 * 1440 {
+        } else if minute >= 30 * 1440 {
             last += temp / 14_400.0;
         }
     }
     // The season begins at six in the morning.
     let warmest = (0..24).max_by(|a, b| by_hour[*a].total_cmp(&by_hour[*b])).unwrap();
     assert!((14..=20).contains(&((warmest + 6) % 24)), "{warmest}");
-    assert!((last - first - 0.14 * 50.0).abs() < 2.0, "{first} {last}");
+    assert!((last - first - 0.14 * 30.0).abs() < 2.0, "{first} {last}");
 }
 
 fn day(jar: &JarTruth, at: Option<Timestamp>) -> f64 {
@@ -151,52 +158,58 @@ fn day(jar: &JarTruth, at: Option<Timestamp>) -> f64 {
 }
 
 #[test]
-fn every_jar_of_the_demo_hatches_in_order_and_in_time_for_six_seeds() {
+fn the_demo_keeps_its_word_for_six_seeds() {
     for seed in 1..=6 {
-        let truth = play(by_minutes("demo"), seed);
+        let played = (seed > 1).then(|| play(by_minutes("demo"), seed));
+        let truth = played.as_ref().unwrap_or_else(|| demo());
         assert_eq!(truth.jars.len(), 8);
-        for jar in &truth.jars {
-            let stages = [jar.eyed_at, jar.hatch_first_at, jar.hatch_peak_at, jar.hatch_last_at];
-            let days = stages.map(|at| day(jar, at));
-            assert!(days.is_sorted(), "{jar:?}");
-            // Walleye hatch 8 to 17 days after going into the jars (common practice, no source);
-            // a cold spring may take the last of them over that.
-            let in_jar = days[2] - 1.0;
-            assert!((8.0..19.0).contains(&in_jar), "seed {seed}: {in_jar}");
-            assert!((0.45..0.7).contains(&jar.hatched_share), "{jar:?}");
-            // The mean water of the time gives roughly the days of the law.
-            let mean = jar.thermal_units_c_days / jar.emptied_at.unwrap().since(jar.fertilized_at).days();
-            let law = jar.slowness * days_to_hatch(mean);
-            assert!((days[2] / law - 1.0).abs() < 0.12, "seed {seed}: {} {law}", days[2]);
-        }
+        truth.jars.iter().for_each(|jar| hatches_in_order_and_in_time(jar, seed));
+        one_pump_trip_one_warm_spell_and_nothing_else(truth);
     }
 }
 
-/// What the demo promises for its default seed: one stop of the flow for all jars with eggs, one
-/// stay above the warm limit, nothing else.
-#[test]
-fn the_demo_has_one_pump_trip_and_one_warm_spell_and_nothing_else() {
-    for seed in 1..=6 {
-        let truth = play(by_minutes("demo"), seed);
-        let mut seen: BTreeMap<(String, Crossing), u32> = BTreeMap::new();
-        for excursion in &truth.excursions {
-            assert!(excursion.ends_at.is_some(), "{excursion:?}");
-            *seen.entry((excursion.jar.clone(), excursion.crossing)).or_default() += 1;
-        }
-        for jar in &truth.jars {
-            for crossing in [Crossing::TooWarm, Crossing::NoFlow, Crossing::LowFlow] {
-                assert_eq!(seen.remove(&(jar.jar.clone(), crossing)), Some(1), "seed {seed} {crossing:?}");
-            }
-        }
-        assert!(seen.is_empty(), "seed {seed}: {seen:?}");
-        assert_eq!(truth.excursions_dropped, 0);
+fn hatches_in_order_and_in_time(jar: &JarTruth, seed: u64) {
+    let stages = [jar.eyed_at, jar.hatch_first_at, jar.hatch_peak_at, jar.hatch_last_at];
+    let days = stages.map(|at| day(jar, at));
+    assert!(days.is_sorted(), "{jar:?}");
+    // Walleye hatch 8 to 17 days after going into the jars (common practice, no source); a cold
+    // spring may take the last of them over that.
+    let in_jar = days[2] - 1.0;
+    assert!((8.0..19.0).contains(&in_jar), "seed {seed}: {in_jar}");
+    assert!((0.45..0.7).contains(&jar.hatched_share), "{jar:?}");
+    // The mean water of the time gives roughly the days of the law.
+    let mean = jar.thermal_units_c_days / jar.emptied_at.unwrap().since(jar.fertilized_at).days();
+    let law = jar.slowness * days_to_hatch(mean);
+    assert!((days[2] / law - 1.0).abs() < 0.12, "seed {seed}: {} {law}", days[2]);
+}
+
+fn one_pump_trip_one_warm_spell_and_nothing_else(truth: &Truth) {
+    let mut seen: BTreeMap<(String, Crossing), u32> = BTreeMap::new();
+    for excursion in &truth.excursions {
+        assert!(excursion.ends_at.is_some(), "{excursion:?}");
+        *seen.entry((excursion.jar.clone(), excursion.crossing)).or_default() += 1;
     }
+    for jar in &truth.jars {
+        for crossing in [Crossing::TooWarm, Crossing::NoFlow, Crossing::LowFlow] {
+            assert_eq!(
+                seen.remove(&(jar.jar.clone(), crossing)),
+                Some(1),
+                "seed {} {crossing:?}",
+                truth.seed
+            );
+        }
+    }
+    assert!(seen.is_empty(), "seed {}: {seen:?}", truth.seed);
+    assert_eq!(truth.excursions_dropped, 0);
 }
 
 #[test]
 fn every_scenario_runs_and_shows_what_it_is_about() {
     for name in names() {
-        let truth = play(by_minutes(name), 1);
+        let scenario = by_minutes(name);
+        let days = scenario.days.min(9.0);
+        let played = (name != "demo").then(|| play(Scenario { days, ..scenario }, 1));
+        let truth = played.as_ref().unwrap_or_else(|| demo());
         let with = |crossing| {
             let jars: std::collections::BTreeSet<&String> =
                 truth.excursions.iter().filter(|e| e.crossing == crossing).map(|e| &e.jar).collect();
@@ -220,7 +233,7 @@ fn every_scenario_runs_and_shows_what_it_is_about() {
 
 #[test]
 fn the_crew_writes_a_whole_season() {
-    let truth = play(by_minutes("demo"), 1);
+    let truth = demo();
     let count = |what: fn(&CrewAct) -> bool| truth.crew.iter().filter(|e| what(&e.act)).count();
     assert_eq!(count(|a| matches!(a, CrewAct::IceCheck { .. })), 10);
     assert_eq!(count(|a| matches!(a, CrewAct::Take { .. })), 3);
