@@ -8,6 +8,7 @@ pub mod config;
 pub mod ids;
 pub mod ingest;
 pub mod logbook;
+pub mod notify;
 pub mod rack;
 pub mod reading;
 pub mod snapshot;
