@@ -15,9 +15,7 @@ use crate::config::checked;
 use lettre::Address;
 use lettre::message::Mailbox;
 use lettre::transport::smtp::authentication::{Credentials, Mechanism};
-use lettre::transport::smtp::client::{
-    AsyncSmtpConnection, Certificate, CertificateStore, TlsParameters,
-};
+use lettre::transport::smtp::client::{AsyncSmtpConnection, Certificate, CertificateStore, TlsParameters};
 use lettre::transport::smtp::commands::{Data, Mail, Rcpt};
 use lettre::transport::smtp::extension::ClientId;
 use lettre::transport::smtp::response::Response;

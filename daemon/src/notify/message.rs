@@ -3,10 +3,12 @@
 //! A text message is one part and at most 140 septets, so that carriers may add a prefix to it.
 //! What, where, since when and how to answer are never left out.
 
+mod digest;
 pub mod kind;
 mod mail;
 mod text;
 
+pub use digest::{digest, digest_text};
 pub use mail::{LONGEST_BODY, LONGEST_LINE, LONGEST_SUBJECT, body, subject};
 pub use text::{LONGEST_TEXT, text};
 

@@ -36,8 +36,7 @@ pub(super) fn compose(
     if high {
         mail = mail.raw_header(raw("Importance", "high"));
     }
-    let mail =
-        mail.header(MIME_VERSION_1_0).header(ContentType::TEXT_PLAIN).body(body.text.clone())?;
+    let mail = mail.header(MIME_VERSION_1_0).header(ContentType::TEXT_PLAIN).body(body.text.clone())?;
     Ok(mail.formatted())
 }
 

@@ -54,9 +54,7 @@ pub const fn action(kind: AlarmKind) -> &'static str {
         AlarmKind::BlindFlow => "Look at the jar. Check the meter and its wiring.",
         AlarmKind::BlindTemp => "Check the probe and its wiring; replace it.",
         AlarmKind::Stuck => "Check the probe against another instrument.",
-        AlarmKind::MainsLost => {
-            "Start the generator, outdoors only and never in parallel with the mains."
-        }
+        AlarmKind::MainsLost => "Start the generator, outdoors only and never in parallel with the mains.",
         AlarmKind::CannotSend => "Check the line, the card and its credit, and the sign-in.",
         AlarmKind::CannotSendAtAll => "Go to the site: it cannot call for help.",
         AlarmKind::ClockUntrusted => "Check the network and the battery of the clock.",

@@ -18,14 +18,8 @@ enum Level {
     NoValue,
 }
 
-const LEVELS: [Level; 6] = [
-    Level::Everything,
-    Level::ShortName,
-    Level::ShorterName,
-    Level::NoHint,
-    Level::NoEggs,
-    Level::NoValue,
-];
+const LEVELS: [Level; 6] =
+    [Level::Everything, Level::ShortName, Level::ShorterName, Level::NoHint, Level::NoEggs, Level::NoValue];
 
 /// The text message for a change: GSM characters of one septet, at most [`LONGEST_TEXT`].
 #[must_use]
@@ -62,7 +56,10 @@ fn build(event: &AlarmEvent, words: &Words, reach: &Reach, now: Now, level: Leve
         ),
         Change::Cleared => {
             let lasted = minutes(event);
-            let by = reach.acknowledged.as_ref().map_or(String::new(), |(by, _)| format!(". Acked by {}", name(by)));
+            let by = reach
+                .acknowledged
+                .as_ref()
+                .map_or(String::new(), |(by, _)| format!(". Acked by {}", name(by)));
             (
                 format!("CLEARED {:?} {what}", event.priority),
                 format!(" at {} ({lasted}){by}. Code {code}", time(event.at)),
@@ -75,15 +72,17 @@ fn build(event: &AlarmEvent, words: &Words, reach: &Reach, now: Now, level: Leve
             format!("PAUSED by {}: {:?} {what}", name(by), event.priority),
             format!(". Until {}. Code {code}", time(*until)),
         ),
-        Change::OutOfService { by, until, .. } => (
-            format!("OUT OF USE by {}: {what}", name(by)),
-            format!(". Until {}. Code {code}", time(*until)),
-        ),
-        Change::Covered { by } => (
-            format!("COVERED by {}: {what}", cut(by, 20)),
-            format!(". {}. Code {code}", time(event.at)),
-        ),
-        Change::Raised | Change::Again { .. } | Change::Worsened | Change::Grew | Change::Reminder
+        Change::OutOfService { by, until, .. } => {
+            (format!("OUT OF USE by {}: {what}", name(by)), format!(". Until {}. Code {code}", time(*until)))
+        }
+        Change::Covered { by } => {
+            (format!("COVERED by {}: {what}", cut(by, 20)), format!(". {}. Code {code}", time(event.at)))
+        }
+        Change::Raised
+        | Change::Again { .. }
+        | Change::Worsened
+        | Change::Grew
+        | Change::Reminder
         | Change::Unsuppressed => (
             format!("{}{:?} {what}{}", prefix(event, reach), event.priority, details(event, level)),
             format!(" since {}. Reply ACK {code}", time(event.since)),
