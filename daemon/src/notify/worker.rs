@@ -1,0 +1,314 @@
+//! Carries due messages of one route from the outbox to the world. Each step is recorded before
+//! or after it is taken such that a crash can repeat a message but never lose it.
+
+use super::email::EmailRoute;
+use super::folder::FolderRoute;
+use super::{Body, FOLDER, MAIL, Sent, TEXT, gsm};
+use crate::alarm::event::Priority;
+use crate::clock::{Clock, Uptime, sleep_or_never};
+use crate::store::{Message, MessageKey, Outcome, StoreError, StoreHandle};
+use nightjar_calc::time::Span;
+use std::sync::{Arc, Mutex};
+use tokio::sync::{mpsc, watch};
+use tokio_util::sync::CancellationToken;
+
+/// What carries messages away.
+#[derive(Debug)]
+pub enum Backend {
+    /// A submission server.
+    Mail(EmailRoute),
+    /// A folder of files.
+    Folder(FolderRoute),
+    /// Keeps them, and answers as told. For tests.
+    Memory(Arc<Memory>),
+}
+
+/// A route that only remembers. For tests.
+#[derive(Debug)]
+pub struct Memory {
+    /// Name of the route it stands for.
+    pub route: &'static str,
+    answers: Mutex<Vec<Sent>>,
+    taken: watch::Sender<Vec<(String, Body)>>,
+}
+
+impl Memory {
+    /// Gives these answers, first to last, then accepts everything.
+    #[must_use]
+    pub fn new(route: &'static str, mut answers: Vec<Sent>) -> Arc<Self> {
+        answers.reverse();
+        Arc::new(Self { route, answers: Mutex::new(answers), taken: watch::channel(Vec::new()).0 })
+    }
+
+    /// What has been handed over so far, key and body.
+    #[must_use]
+    pub fn taken(&self) -> watch::Receiver<Vec<(String, Body)>> {
+        self.taken.subscribe()
+    }
+
+    fn send(&self, key: &str, body: &Body) -> Sent {
+        let next = self.answers.lock().unwrap_or_else(std::sync::PoisonError::into_inner).pop();
+        self.taken.send_modify(|all| all.push((key.to_owned(), body.clone())));
+        next.unwrap_or(Sent::Accepted(None))
+    }
+}
+
+impl Backend {
+    /// Name of the route.
+    #[must_use]
+    pub fn route(&self) -> &'static str {
+        match self {
+            Self::Mail(_) => MAIL,
+            Self::Folder(_) => FOLDER,
+            Self::Memory(memory) => memory.route,
+        }
+    }
+
+    async fn send(&self, key: &str, body: &Body, priority: Priority, clock: &dyn Clock) -> Sent {
+        match self {
+            Self::Mail(mail) => mail.send(key, body, priority == Priority::P1, clock.now()).await,
+            Self::Folder(folder) => folder.send(key, body, clock.now()).await,
+            Self::Memory(memory) => memory.send(key, body),
+        }
+    }
+}
+
+/// How a route fares.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct RouteHealth {
+    /// When it last took a message.
+    pub accepted_at: Option<Uptime>,
+    /// Since when every attempt has failed.
+    pub failing_since: Option<Uptime>,
+    /// It turns us away as a whole; tried again once an hour.
+    pub refused: bool,
+    /// Messages refused by policy in a row.
+    pub refusals: u32,
+    /// What was said last.
+    pub last_error: Option<String>,
+}
+
+/// What became of a message, for the ladder.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Report {
+    /// Which message.
+    pub key: MessageKey,
+    /// What became of it.
+    pub fate: Fate,
+}
+
+/// What became of a message.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Fate {
+    /// Taken.
+    Accepted,
+    /// It will not arrive this way, or not soon: try another.
+    Failed,
+    /// The address is dead: mark the contact.
+    AddressDead,
+}
+
+/// Messages looked at in one go.
+const BATCH: u32 = 8;
+/// Wait after the store failed, or when a due message was not yet to be had.
+const STORE_REST: Span = Span::from_secs(5);
+const SHORT_REST: Span = Span::from_ms(200);
+/// A route that turned us away is tried again after this long.
+const REFUSED_REST: Span = Span::from_hours(1);
+/// Longest text in one part, septets (3GPP TS 23.040, section 9.2.3.16).
+const ONE_PART: usize = 160;
+
+/// One route at work.
+#[derive(Debug)]
+pub struct Worker {
+    backend: Backend,
+    store: StoreHandle,
+    clock: Arc<SharedClock>,
+    health: watch::Sender<RouteHealth>,
+    reports: mpsc::Sender<Report>,
+    held_until: Option<Uptime>,
+}
+
+struct SharedClock(Arc<dyn Clock>);
+
+impl std::fmt::Debug for SharedClock {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.write_str("Clock")
+    }
+}
+
+impl Worker {
+    /// A worker and the watch on its health. Reports that nobody takes in time are dropped: the
+    /// ladder then goes by its own timers.
+    #[must_use]
+    pub fn new(
+        backend: Backend,
+        store: StoreHandle,
+        clock: Arc<dyn Clock>,
+        reports: mpsc::Sender<Report>,
+    ) -> (Self, watch::Receiver<RouteHealth>) {
+        let (health, watched) = watch::channel(RouteHealth::default());
+        let clock = Arc::new(SharedClock(clock));
+        (Self { backend, store, clock, health, reports, held_until: None }, watched)
+    }
+
+    /// Works until told to stop. An attempt under way is given up then; the next run repeats it.
+    pub async fn run(mut self, stop: CancellationToken) {
+        let mut changes = self.store.outbox_changes();
+        loop {
+            changes.mark_unchanged();
+            let wake = tokio::select! {
+                biased;
+                () = stop.cancelled() => return,
+                wake = self.pass() => wake,
+            };
+            let wake = match wake {
+                Ok(wake) => wake,
+                Err(error) => {
+                    tracing::warn!(route = self.backend.route(), %error, "the outbox cannot be read or written");
+                    Some(self.clock.0.now().up.after(STORE_REST))
+                }
+            };
+            tokio::select! {
+                () = stop.cancelled() => return,
+                changed = changes.changed() => if changed.is_err() { return },
+                () = sleep_or_never(&*self.clock.0, wake) => {}
+            }
+        }
+    }
+
+    /// Sends everything due and says when to look again.
+    async fn pass(&mut self) -> Result<Option<Uptime>, StoreError> {
+        let route = self.backend.route();
+        self.store.expire_messages().await?;
+        loop {
+            let now = self.clock.0.now();
+            if let Some(until) = self.held_until.filter(|until| *until > now.up) {
+                return Ok(Some(until));
+            }
+            let due = self.store.read(move |look| look.due(route, now, BATCH)).await?;
+            // One at a time, most urgent first: what was queued meanwhile may be more urgent.
+            let Some(message) = due.into_iter().next() else { break };
+            self.attempt(message).await?;
+        }
+        let next = self.store.read(move |look| look.next_due(route)).await?;
+        let soonest = self.clock.0.now().up.after(SHORT_REST);
+        Ok(next.map(|next| next.max(soonest)))
+    }
+
+    async fn attempt(&mut self, message: Message) -> Result<(), StoreError> {
+        let body: Body = match serde_json::from_value(message.body.clone()) {
+            Ok(body) => body,
+            Err(error) => {
+                let error = format!("its body cannot be read: {error}");
+                self.store.mark(message.id, Outcome::Failed { error }).await?;
+                self.report(&message.key, Fate::Failed);
+                return Ok(());
+            }
+        };
+        if !self.store.mark(message.id, Outcome::Sending).await? {
+            return Ok(());
+        }
+        let body = if message.repeated { marked(body, message.key.route.as_str()) } else { body };
+        let key = message.key.text();
+        let sent = self.backend.send(&key, &body, message.priority, &*self.clock.0).await;
+        let outcome = self.judge(&message, sent);
+        self.store.mark(message.id, outcome).await?;
+        Ok(())
+    }
+
+    fn judge(&mut self, message: &Message, sent: Sent) -> Outcome {
+        let up = self.clock.0.now().up;
+        self.health.send_modify(|health| note(health, &sent, up));
+        let fate = match &sent {
+            Sent::Accepted(_) => Some(Fate::Accepted),
+            Sent::Retry(_) => None,
+            Sent::AddressDead(_) => Some(Fate::AddressDead),
+            Sent::MessageRefused(_) | Sent::ChannelRefused(_) => Some(Fate::Failed),
+        };
+        if let Some(fate) = fate {
+            self.report(&message.key, fate);
+        }
+        match sent {
+            Sent::Accepted(provider) => {
+                self.held_until = None;
+                Outcome::Accepted(provider)
+            }
+            Sent::Retry(error) => {
+                let after = retry_after(&message.key.route, message.attempts, message.id.0);
+                Outcome::Retry { error, after }
+            }
+            Sent::AddressDead(error) | Sent::MessageRefused(error) => Outcome::Failed { error },
+            Sent::ChannelRefused(error) => {
+                self.held_until = Some(up.after(REFUSED_REST));
+                Outcome::Retry { error, after: REFUSED_REST }
+            }
+        }
+    }
+
+    fn report(&self, key: &MessageKey, fate: Fate) {
+        if self.reports.try_send(Report { key: key.clone(), fate }).is_err() {
+            tracing::warn!(message = %key.text(), ?fate, "nobody took the report on this message");
+        }
+    }
+}
+
+fn note(health: &mut RouteHealth, sent: &Sent, up: Uptime) {
+    match sent {
+        Sent::Accepted(_) => *health = RouteHealth { accepted_at: Some(up), ..RouteHealth::default() },
+        // The route itself works: the server answered about this one message or address.
+        Sent::AddressDead(error) => health.last_error = Some(error.clone()),
+        Sent::MessageRefused(error) => {
+            health.refusals += 1;
+            health.last_error = Some(error.clone());
+        }
+        Sent::Retry(error) | Sent::ChannelRefused(error) => {
+            health.failing_since.get_or_insert(up);
+            health.refused = matches!(sent, Sent::ChannelRefused(_));
+            health.last_error = Some(error.clone());
+        }
+    }
+}
+
+/// Says that it may be a repeat, where that still fits.
+fn marked(mut body: Body, route: &str) -> Body {
+    const MARK: &str = " (repeat)";
+    let fits = gsm::septets(&body.text).is_some_and(|n| n + MARK.len() <= ONE_PART);
+    if route == TEXT && fits {
+        body.text.push_str(MARK);
+    }
+    body
+}
+
+/// Seconds to wait after the first, second, … failure; the last one repeats.
+fn schedule(route: &str) -> &'static [i64] {
+    match route {
+        TEXT => &[5, 10, 20, 30, 60],
+        _ => &[15, 30, 60, 120, 300, 600, 900],
+    }
+}
+
+/// Wait before the next attempt, varied by a fifth so that a burst does not come back as one.
+fn retry_after(route: &str, failures: u32, id: i64) -> Span {
+    let schedule = schedule(route);
+    let at = usize::try_from(failures).unwrap_or(usize::MAX).min(schedule.len() - 1);
+    // Multiplicative hashing of number and attempt: spread enough, and the same in every replay.
+    let mixed = id.wrapping_mul(2_654_435_761).wrapping_add(i64::from(failures).wrapping_mul(40_503));
+    let permille = 800 + mixed.rem_euclid(401);
+    Span::from_ms(schedule[at] * permille)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn waits_follow_the_schedule_within_a_fifth() {
+        for id in 0..200 {
+            for (failures, seconds) in [(0, 15), (1, 30), (6, 900), (50, 900)] {
+                let wait = retry_after(MAIL, failures, id).ms();
+                assert!((seconds * 800..=seconds * 1200).contains(&wait), "{wait} for {seconds} s");
+            }
+        }
+    }
+}

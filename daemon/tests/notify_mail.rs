@@ -1,0 +1,138 @@
+//! Mail through a scripted server on this machine, without TLS and without sign-in: what is said,
+//! what the answers mean, and that a server that hangs does not hold the route.
+
+use nightjar::alarm::event::{EventId, Priority};
+use nightjar::clock::{Clock, ManualClock};
+use nightjar::ids::PersonId;
+use nightjar::notify::email::{EmailRoute, Limits};
+use nightjar::notify::worker::{Backend, Fate, Worker};
+use nightjar::notify::{Body, MAIL, Sent};
+use nightjar::store::{MessageKey, MessageState, NewMessage, StoreOptions, Transition, open};
+use nightjar_calc::time::{Span, Timestamp};
+use std::sync::Arc;
+use std::time::Duration;
+use tokio::io::{AsyncBufReadExt, AsyncWriteExt, BufReader};
+use tokio::net::TcpListener;
+use tokio_util::sync::CancellationToken;
+
+const LIMITS: Limits = Limits {
+    connect: Duration::from_secs(5),
+    command: Duration::from_millis(300),
+    dot: Duration::from_secs(5),
+};
+
+/// One dialogue. `rcpt` answers the recipient; empty means silence. Gives back what the client said.
+async fn serve(listener: TcpListener, rcpt: &'static str) -> String {
+    let (stream, _) = listener.accept().await.unwrap();
+    let (read, mut write) = stream.into_split();
+    let mut lines = BufReader::new(read).lines();
+    let mut said = String::new();
+    write.write_all(b"220 stub ESMTP\r\n").await.unwrap();
+    let mut in_message = false;
+    while let Ok(Some(line)) = lines.next_line().await {
+        said.push_str(&line);
+        said.push('\n');
+        let answer = match line.split(' ').next().unwrap_or_default() {
+            "." if in_message => {
+                in_message = false;
+                "250 2.0.0 Ok: queued as 4Xk2\r\n"
+            }
+            _ if in_message => continue,
+            "EHLO" => "250-stub\r\n250 8BITMIME\r\n",
+            "RCPT" => rcpt,
+            "DATA" => {
+                in_message = true;
+                "354 go on\r\n"
+            }
+            "QUIT" => "221 bye\r\n",
+            _ => "250 2.1.0 Ok\r\n",
+        };
+        if write.write_all(answer.as_bytes()).await.is_err() {
+            break;
+        }
+    }
+    said
+}
+
+fn body() -> Body {
+    let (subject, text) = ("[P1] No flow".into(), "P1 NO FLOW header A".into());
+    Body { subject, text, to: "kim@example.org".into(), about: "event-1".into(), first: None }
+}
+
+async fn exchange(rcpt: &'static str) -> (Sent, String) {
+    let listener = TcpListener::bind("127.0.0.1:0").await.unwrap();
+    let route = EmailRoute::for_stub(listener.local_addr().unwrap(), "alarms@site.example", LIMITS).unwrap();
+    let server = tokio::spawn(serve(listener, rcpt));
+    let clock = ManualClock::new(Timestamp::parse("2026-04-12T09:14:21Z").unwrap());
+    let sent = route.send("event-1/1/kim/mail/1", &body(), true, clock.now()).await;
+    (sent, server.await.unwrap())
+}
+
+#[tokio::test]
+async fn a_message_is_taken_with_its_own_id() {
+    let (sent, said) = exchange("250 2.1.5 Ok\r\n").await;
+    assert_eq!(sent, Sent::Accepted(Some("2.0.0 Ok: queued as 4Xk2".into())));
+    for line in [
+        "MAIL FROM:<alarms@site.example>\n",
+        "RCPT TO:<kim@example.org>\n",
+        "Message-ID: <event-1.1.kim.mail.1@site.example>\n",
+        "Importance: high\n",
+    ] {
+        assert!(said.contains(line), "{line:?} in {said}");
+    }
+    assert!(!said.contains("AUTH"), "{said}");
+}
+
+#[tokio::test]
+async fn answers_and_silence_are_told_apart() {
+    let (sent, _) = exchange("450 4.2.1 busy\r\n").await;
+    assert!(matches!(sent, Sent::Retry(_)), "{sent:?}");
+    let (sent, _) = exchange("550 5.1.1 no such user\r\n").await;
+    assert!(matches!(sent, Sent::AddressDead(_)), "{sent:?}");
+    let (sent, said) = exchange("").await;
+    assert!(matches!(&sent, Sent::Retry(e) if e.contains("no answer")), "{sent:?}");
+    assert!(!said.contains("DATA"));
+}
+
+#[test]
+fn without_tls_only_this_machine_can_be_reached() {
+    let other = "192.0.2.1:25".parse().unwrap();
+    assert!(EmailRoute::for_stub(other, "alarms@site.example", LIMITS).is_err());
+}
+
+#[tokio::test]
+async fn the_worker_takes_a_message_from_the_outbox_to_the_server() {
+    let folder = tempfile::tempdir().unwrap();
+    let clock = Arc::new(ManualClock::new(Timestamp::parse("2026-04-12T09:14:21Z").unwrap()));
+    let mut options = StoreOptions::new(folder.path().join("nightjar.db"), Vec::new());
+    options.ballast_bytes = 0;
+    let store = open(options, clock.clone() as Arc<dyn Clock>).unwrap();
+    let listener = TcpListener::bind("127.0.0.1:0").await.unwrap();
+    let route = EmailRoute::for_stub(listener.local_addr().unwrap(), "alarms@site.example", LIMITS).unwrap();
+    let server = tokio::spawn(serve(listener, "250 2.1.5 Ok\r\n"));
+    let (reports, mut reported) = tokio::sync::mpsc::channel(8);
+    let (worker, health) =
+        Worker::new(Backend::Mail(route), store.clone(), clock.clone() as Arc<dyn Clock>, reports);
+    let stop = CancellationToken::new();
+    let task = tokio::spawn(worker.run(stop.clone()));
+    let key = MessageKey::event(EventId(1), 1, PersonId::new("kim").unwrap(), MAIL, 1);
+    let message = NewMessage {
+        key: key.clone(),
+        priority: Priority::P1,
+        body: serde_json::to_value(body()).unwrap(),
+        delay: Span::ZERO,
+        life: None,
+    };
+    let ids = store.commit(Transition { outbox: vec![message], ..Transition::default() }).await.unwrap();
+    let limit = Duration::from_secs(20);
+    let report = tokio::time::timeout(limit, reported.recv()).await.unwrap().unwrap();
+    assert_eq!((report.key, report.fate), (key, Fate::Accepted));
+    stop.cancel();
+    // The record follows the report; a worker told to stop may leave it to the next run.
+    tokio::time::timeout(limit, task).await.unwrap().unwrap();
+    let id = ids[0].unwrap();
+    let state = store.read(move |look| look.message(id)).await.unwrap().unwrap().state;
+    assert!(matches!(state, MessageState::Accepted | MessageState::Sending), "{state:?}");
+    assert!(health.borrow().accepted_at.is_some());
+    assert!(server.await.unwrap().contains("Subject: [P1] No flow"));
+}
