@@ -6,3 +6,9 @@
 mod causes;
 #[path = "alarm_engine/station.rs"]
 mod station;
+#[path = "alarm_engine/commands.rs"]
+mod commands;
+#[path = "alarm_engine/faults.rs"]
+mod faults;
+#[path = "alarm_engine/noise.rs"]
+mod noise;
