@@ -435,12 +435,27 @@ impl Alarm {
             }
         } else if due(self.recognition_deadline(tuning)) {
             self.pass_recognition_deadline(from, now, tuning, out);
+        } else if self.wait_for_clearing(now, tuning) {
+            // It is about to clear; if it does, nobody needs to be told.
         } else if let Some(what) = self.suppression.pass_deadline(now) {
             if self.is_on() && matches!(what, What::Unshelved | What::Unsuppressed) {
                 self.recognition = Recognition::Unacknowledged { since: now };
             }
             out.push(self.step(what, from));
         }
+    }
+
+    /// Makes a settle time that ends during an off-delay as long as that, once.
+    fn wait_for_clearing(&mut self, now: Moment, tuning: &Tuning) -> bool {
+        let Condition::PendingOff { since, .. } = self.condition else { return false };
+        let until = since.after(self.off_delay(tuning));
+        let ends = self.suppression.settling.is_some_and(|at| at <= now);
+        if !ends || self.suppression.settling_longer || until <= now {
+            return false;
+        }
+        self.suppression.settling = Some(until);
+        self.suppression.settling_longer = true;
+        true
     }
 
     fn pass_recognition_deadline(
@@ -504,7 +519,7 @@ impl Alarm {
             return;
         }
         let one_shot = self.suppression.shelf.as_ref().is_some_and(|shelf| shelf.one_shot);
-        let quiet = self.suppression.cover.is_some() || self.suppression.empty;
+        let quiet = self.suppression.by_design();
         if one_shot {
             self.suppression.shelf = None;
         }

@@ -49,6 +49,9 @@ impl Engine {
     pub(super) fn evaluate(&mut self, parent: AlarmIx, m: Moment) {
         let began = self.infer(parent);
         let was = std::mem::replace(&mut self.slots[parent].inferred, began.is_some());
+        if let (At::Node(source), false, true) = (self.tree.alarms[parent].at, was, began.is_some()) {
+            self.refresh_node_priority(source);
+        }
         let slot = &self.slots[parent];
         let repeat = slot.tuning.min_good;
         if let Some(began) = began {
@@ -276,8 +279,6 @@ impl Engine {
         }
         self.slots[blind].tuning.priority = priority;
         self.change(blind, m, "", None, |slot, steps| slot.alarm.worsen(priority, m, steps));
-        let source = self.plan.rack.sensors[at].source;
-        self.refresh_node_priority(source);
     }
 
     fn plain_blind_priority(&self, at: usize) -> Priority {
@@ -309,7 +310,7 @@ impl Engine {
     pub(super) fn refresh_node_priority(&mut self, source: SourceIx) {
         let Some(node) = self.node_of(source) else { return };
         let mut priority = Priority::P3;
-        for (header, live) in self.headers.iter().enumerate().filter(|(_, live)| live.loaded > 0) {
+        for (header, _) in self.headers.iter().enumerate().filter(|(_, live)| live.loaded > 0) {
             let sensors = &self.tree.sensors_of_header[header];
             let of_node =
                 sensors.iter().filter(|s| self.plan.rack.sensor(**s).source == source).count();
@@ -321,6 +322,9 @@ impl Engine {
         }
         // What its channels had seen counts too: a fault in measuring is no less urgent.
         for sensor in &self.tree.sensors_of_source[usize::from(source.0)] {
+            if self.tree.fed[usize::from(sensor.0)].blind.is_some() {
+                priority = priority.min(self.plain_blind_priority(usize::from(sensor.0)));
+            }
             for ix in &self.tree.fed[usize::from(sensor.0)].limits {
                 let alarm = &self.slots[*ix].alarm;
                 if alarm.is_on() && !alarm.suppression().empty {

@@ -182,19 +182,20 @@ impl Engine {
         Ok(id)
     }
 
-    /// What alarms cover at present is silenced with them.
+    /// What alarms cover at present is silenced with them, and what that covers.
     fn add_covered(&self, alarms: &mut Vec<AlarmIx>) {
-        let mut covered = Vec::new();
-        for ix in alarms.iter() {
-            let cause = &self.tree.alarms[*ix];
-            covered.extend(cause.covers.iter().copied().filter(|child| {
+        let mut next = 0;
+        while let Some(ix) = alarms.get(next).copied() {
+            next += 1;
+            let cause = &self.tree.alarms[ix];
+            for child in &cause.covers {
                 let cover = self.slots[*child].alarm.suppression().cover.as_ref();
-                cover.is_some_and(|by| by.kind == cause.kind && by.asset == cause.asset)
-            }));
+                let covered = cover.is_some_and(|by| by.kind == cause.kind && by.asset == cause.asset);
+                if covered && !alarms.contains(child) {
+                    alarms.push(*child);
+                }
+            }
         }
-        alarms.extend(covered);
-        alarms.sort_unstable();
-        alarms.dedup();
     }
 
     /// Ends a pause before its time.

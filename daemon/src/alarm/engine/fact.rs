@@ -9,6 +9,7 @@ use crate::alarm::tree::{AlarmIx, At, is_flow, is_process};
 use crate::clock::Now;
 use crate::ids::PersonId;
 use crate::rack::{HeaderIx, JarIx};
+use crate::reading::SensorIx;
 use crate::snapshot::JarState;
 use nightjar_calc::time::Span;
 
@@ -142,6 +143,17 @@ impl Engine {
             .flatten()
         {
             self.refresh_blind_priority(usize::from(at.0), m);
+            self.worsen_node_of(at, m);
+        }
+    }
+
+    /// A node that is silent while a jar is loaded leaves that jar unwatched too.
+    fn worsen_node_of(&mut self, sensor: SensorIx, m: Moment) {
+        let source = self.plan.rack.sensor(sensor).source;
+        if let Some(node) = self.node_of(source).filter(|node| self.slots[*node].alarm.is_beyond()) {
+            self.refresh_node_priority(source);
+            let priority = self.slots[node].tuning.priority;
+            self.change(node, m, "", None, |slot, steps| slot.alarm.worsen(priority, m, steps));
         }
     }
 
@@ -346,7 +358,17 @@ impl Engine {
     pub(super) fn watch_clock(&mut self, now: Now) {
         let expected = self.now.utc + now.up.since(self.now.up);
         let step = Span::from_ms(now.utc.ms().saturating_sub(expected.ms()));
+        let told = self.now.trusted == now.trusted;
         self.now = now;
+        // Every reading passes here; nearly all end here.
+        if told && step.ms().saturating_abs() <= STEP_NOTED.ms() {
+            return;
+        }
+        self.judge_clock(step, now);
+    }
+
+    /// Says whether the wall clock can be trusted, and writes down a step.
+    pub(super) fn judge_clock(&mut self, step: Span, now: Now) {
         let m = self.moment_at(now);
         let Some(ix) = self.tree.find(AlarmKind::ClockUntrusted, At::Monitor) else { return };
         if step.ms().saturating_abs() > STEP_NOTED.ms() {

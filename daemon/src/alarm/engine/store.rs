@@ -77,6 +77,7 @@ impl Engine {
         self.schedule_causes(m);
         self.count_start(m);
         self.check_out_of_use(m);
+        self.judge_clock(Span::ZERO, self.now);
         self.enter(self.now);
     }
 

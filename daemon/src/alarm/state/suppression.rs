@@ -20,6 +20,8 @@ pub struct Suppression {
     pub empty: bool,
     /// A wait with a hard end: after a cover, after a jar was loaded, after power came back.
     pub settling: Option<Moment>,
+    /// The wait was made longer once, for an alarm that was about to clear.
+    pub settling_longer: bool,
 }
 
 /// Paused by a person.
@@ -86,6 +88,7 @@ impl Suppression {
         }
         if self.settling.is_some_and(|until| until <= now) {
             self.settling = None;
+            self.settling_longer = false;
             return (!self.by_design()).then_some(What::Unsuppressed);
         }
         if let Some(out) = self.out.as_mut().filter(|out| !out.overdue && out.until <= now) {
