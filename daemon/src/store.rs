@@ -11,6 +11,7 @@
 //! caller is told at once, and opening is tried again until it works.
 
 mod ballast;
+mod carry;
 mod chunk;
 mod desk;
 mod entries;

@@ -198,6 +198,10 @@ const FIRST_RELEASE: &str = include_str!("fixtures/schema_v1.sql");
 
 #[tokio::test]
 async fn a_file_of_the_first_release_opens_with_all_it_holds() {
+    assert!(
+        FIRST_RELEASE.starts_with(include_str!("../src/store/schema/v1.sql")),
+        "a released step was edited"
+    );
     let folder = tempfile::tempdir().unwrap();
     {
         let db = rusqlite::Connection::open(folder.path().join("nightjar.db")).unwrap();

@@ -2,6 +2,7 @@
 
 use super::StoreOptions;
 use super::ballast::{Ballast, free_bytes};
+use super::carry::carry_over;
 use super::error::{StoreError, Trouble};
 use super::file::{self, ReadGate};
 use super::health::{Failing, StoreHealth};
@@ -197,7 +198,15 @@ impl Desk {
         let aside = self.gate.alone(|| file::move_aside(&path, stamp))?;
         tracing::error!(reason = why, moved_to = %aside.display(), "the database is damaged: moved aside, a fresh one begun");
         self.suspect = false;
-        self.health.send_modify(|health| health.moved_aside.push(aside));
+        let carried = {
+            let mut fresh = schema::open_writer(&path, self.options.max_pages)?;
+            carry_over(&aside, &mut fresh)?
+        };
+        tracing::warn!(carried, "carried over from the damaged database");
+        self.health.send_modify(|health| {
+            health.moved_aside.push(aside);
+            health.carried_over = Some(carried);
+        });
         Ok(())
     }
 
