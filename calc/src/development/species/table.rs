@@ -10,8 +10,7 @@ use std::borrow::Cow;
 
 const BY_ANALOGY: &str = "by analogy with other species; no evidence for this one";
 const SALMONID_EYED: &str = "Crisp 1988: half the time to median hatch, useful for most salmonids";
-const SALMONID_WINDOW: &str =
-    "by analogy with sea trout families (Debowski et al.) and rainbow trout (Bosma et al. 2015)";
+const SALMONID_WINDOW: &str = "by analogy with sea trout families (Debowski et al.) and rainbow trout (Bosma et al. 2015)";
 const JAR_YES: &str = "kept in upwelling jars";
 
 fn figure(likely: f64, low: f64, high: f64, provenance: Provenance, source: &'static str) -> Figure {
@@ -43,13 +42,7 @@ fn window_salmonid() -> (Figure, Figure) {
     )
 }
 
-fn limit(
-    stage: LifeStage,
-    bound: Bound,
-    value: f64,
-    p: Provenance,
-    source: &'static str,
-) -> TemperatureLimit {
+fn limit(stage: LifeStage, bound: Bound, value: f64, p: Provenance, source: &'static str) -> TemperatureLimit {
     TemperatureLimit { stage, bound, value, provenance: p, source: Cow::Borrowed(source) }
 }
 
@@ -168,8 +161,7 @@ fn sauger() -> Result<Species, BadCoefficient> {
 fn northern_pike() -> Result<Species, BadCoefficient> {
     let mut limits = with_change(Vec::new());
     limits.extend(incubation(6.0, 10.0, Verified, "Bondarenko et al. 2015"));
-    let flat =
-        "survival flat from 8 to 16 °C (oieau.fr abstract); poor hatch at 3 °C (Bondarenko et al. 2015)";
+    let flat = "survival flat from 8 to 16 °C (oieau.fr abstract); poor hatch at 3 °C (Bondarenko et al. 2015)";
     limits.extend(tolerance(5.0, 16.0, Derived, flat));
     limits.push(limit(LifeStage::Fry, Bound::ToleranceLow, 5.8, Verified, "Inskip 1982"));
     limits.push(limit(LifeStage::Fry, Bound::ToleranceHigh, 20.8, Verified, "Inskip 1982"));
@@ -180,8 +172,7 @@ fn northern_pike() -> Result<Species, BadCoefficient> {
         scientific_name: "Esox lucius".into(),
         model: degree_day(3.3, 80.0, 6.0, 15.0)?,
         model_provenance: Derived,
-        model_source: "zero from Bondarenko et al. 2015; sum set to meet about 120 °C·days at 10 °C (memory)"
-            .into(),
+        model_source: "zero from Bondarenko et al. 2015; sum set to meet about 120 °C·days at 10 °C (memory)".into(),
         alternative: Some(degree_day(0.0, 120.0, 6.0, 15.0)?),
         band: band(0.81, 1.375, Derived, "spread of the published pike points, 65 to 110 °C·days"),
         eyed: eyed_by_analogy(),
@@ -220,12 +211,7 @@ fn muskellunge() -> Result<Species, BadCoefficient> {
 fn yellow_perch() -> Result<Species, BadCoefficient> {
     let (hatch_start, hatch_end) = window_by_analogy();
     let mut limits = with_change(Vec::new());
-    limits.extend(incubation(
-        7.0,
-        18.0,
-        Engineering,
-        "range of trust of the law; no optimum for eggs was found",
-    ));
+    limits.extend(incubation(7.0, 18.0, Engineering, "range of trust of the law; no optimum for eggs was found"));
     Ok(Species {
         key: "yellow-perch".into(),
         common_name: "yellow perch".into(),
@@ -255,12 +241,7 @@ fn lake_whitefish() -> Result<Species, BadCoefficient> {
     let (hatch_start, hatch_end) = window_coregonine(Engineering, "by analogy with cisco");
     let mut limits = with_change(Vec::new());
     limits.extend(incubation(3.2, 8.1, Verified, "Brooke 1975"));
-    limits.extend(tolerance(
-        0.5,
-        10.0,
-        Verified,
-        "Brooke 1975: few hatch at 0.5 and 10 °C, most fry abnormal at 10 °C",
-    ));
+    limits.extend(tolerance(0.5, 10.0, Verified, "Brooke 1975: few hatch at 0.5 and 10 °C, most fry abnormal at 10 °C"));
     Ok(Species {
         key: "lake-whitefish".into(),
         common_name: "lake whitefish".into(),
@@ -332,13 +313,7 @@ fn rainbow_trout() -> Result<Species, BadCoefficient> {
 fn brown_trout() -> Result<Species, BadCoefficient> {
     let mut limits = with_change(Vec::new());
     limits.extend(incubation(8.0, 10.0, Verified, "Ojanguren and Brana 2003, best survival"));
-    limits.push(limit(
-        LifeStage::Incubation,
-        Bound::ToleranceHigh,
-        15.0,
-        Verified,
-        "Ojanguren and Brana 2003",
-    ));
+    limits.push(limit(LifeStage::Incubation, Bound::ToleranceHigh, 15.0, Verified, "Ojanguren and Brana 2003"));
     let window = "Debowski et al.: families from 304 to 376 °C·days";
     Ok(Species {
         key: "brown-trout".into(),
@@ -361,12 +336,7 @@ fn brown_trout() -> Result<Species, BadCoefficient> {
 
 fn brook_trout() -> Result<Species, BadCoefficient> {
     let mut limits = with_change(Vec::new());
-    limits.extend(incubation(
-        4.0,
-        8.0,
-        Engineering,
-        "survival better at 5.1 than at 9.4 °C (Baird et al. 2002)",
-    ));
+    limits.extend(incubation(4.0, 8.0, Engineering, "survival better at 5.1 than at 9.4 °C (Baird et al. 2002)"));
     let (hatch_start, hatch_end) = window_salmonid();
     Ok(Species {
         key: "brook-trout".into(),
@@ -377,13 +347,7 @@ fn brook_trout() -> Result<Species, BadCoefficient> {
         model_source: "fitted to five handbook rows, two of them verified (Piper et al. 1982)".into(),
         alternative: None,
         band: band(0.80, 1.20, Verified, "strains differ by up to 20 % in one water (Baird et al. 2002)"),
-        eyed: figure(
-            0.60,
-            0.52,
-            0.68,
-            Derived,
-            "245 over 415 °C·days in one study (Turkish J. Vet. Anim. Sci.)",
-        ),
+        eyed: figure(0.60, 0.52, 0.68, Derived, "245 over 415 °C·days in one study (Turkish J. Vet. Anim. Sci.)"),
         hatch_start,
         hatch_end,
         confidence: Confidence::Medium,
@@ -453,13 +417,7 @@ fn chinook_salmon() -> Result<Species, BadCoefficient> {
         alternative: None,
         band: band(0.92, 1.08, Derived, "agreement of two sources near 11 °C"),
         eyed: eyed_salmonid(),
-        hatch_start: figure(
-            0.96,
-            0.92,
-            0.985,
-            Derived,
-            "first hatch at 900 °F·days (ybeep.org 2012) over 520 °C·days",
-        ),
+        hatch_start: figure(0.96, 0.92, 0.985, Derived, "first hatch at 900 °F·days (ybeep.org 2012) over 520 °C·days"),
         hatch_end,
         confidence: Confidence::Medium,
         limits,
