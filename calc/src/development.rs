@@ -72,7 +72,11 @@ pub struct BadCoefficient {
 }
 
 pub(crate) fn finite(what: &'static str, value: f64) -> Result<f64, BadCoefficient> {
-    if value.is_finite() { Ok(value) } else { Err(BadCoefficient { what, value, why: "it must be a number" }) }
+    if value.is_finite() {
+        Ok(value)
+    } else {
+        Err(BadCoefficient { what, value, why: "it must be a number" })
+    }
 }
 
 pub(crate) fn positive(what: &'static str, value: f64) -> Result<f64, BadCoefficient> {
@@ -87,7 +91,11 @@ pub(crate) fn negative(what: &'static str, value: f64) -> Result<f64, BadCoeffic
     if finite(what, value)? < 0.0 {
         Ok(value)
     } else {
-        Err(BadCoefficient { what, value, why: "it must be below zero, or warmer water would slow development" })
+        Err(BadCoefficient {
+            what,
+            value,
+            why: "it must be below zero, or warmer water would slow development",
+        })
     }
 }
 

@@ -19,7 +19,7 @@
 //! The second part of the mixture is what keeps a single absurd observation from ruining the estimate: far from
 //! everything else it is explained by being wrong, and pulls no more. Because `v` is shared, the likelihood of each of `n`
 //! sightings of a stage is raised to `s² / (e² + n v²)`, which gives the normal case its exact weight.
-//! The posterior mean and deviation of ln m come from a sum over a fine grid, limited to half and double the published sum.
+//! The posterior median and deviation of ln m come from a sum over a fine grid, limited to half and double the published sum.
 //!
 //! The result is a pure function of the list of observations: taking one out undoes it. Nothing is learnt silently:
 //! [`Learned`] holds before and after and how each observation was judged.
@@ -138,6 +138,8 @@ struct Point {
     y: f64,
     sigma: f64,
     power: f64,
+    /// Height of the observation's likelihood when it is wrong.
+    absurd: f64,
 }
 
 fn normal(x: f64, sigma: f64) -> f64 {
@@ -145,14 +147,18 @@ fn normal(x: f64, sigma: f64) -> f64 {
 }
 
 impl Point {
+    fn new(y: f64, sigma: f64, power: f64) -> Self {
+        Self { y, sigma, power, absurd: ABSURD * normal(y, 1.0) }
+    }
+
     fn likelihood(&self, mean: f64) -> f64 {
-        (1.0 - ABSURD) * normal(self.y - mean, self.sigma) + ABSURD * normal(self.y, 1.0)
+        (1.0 - ABSURD) * normal(self.y - mean, self.sigma) + self.absurd
     }
 
     fn wrong(&self, mean: f64) -> f64 {
         let likelihood = self.likelihood(mean);
         // So far out that both parts vanish.
-        if likelihood <= 0.0 { 1.0 } else { ABSURD * normal(self.y, 1.0) / likelihood }
+        if likelihood <= 0.0 { 1.0 } else { self.absurd / likelihood }
     }
 }
 
@@ -174,7 +180,7 @@ fn points(species: &Species, observations: &[Observation<'_>]) -> Vec<Option<Poi
             let v2 = share_sigma(species, o.stage).powi(2);
             let s2 = e2 + v2;
             let y = (o.development / published.share(species, o.stage)).ln();
-            Some(Point { y, sigma: s2.sqrt(), power: o.weight.min(1.0) * s2 / (e2 + n * v2) })
+            Some(Point::new(y, s2.sqrt(), o.weight.min(1.0) * s2 / (e2 + n * v2)))
         })
         .collect()
 }
@@ -185,28 +191,38 @@ struct Prior {
     high: f64,
 }
 
-/// Mean and standard deviation of the posterior, from a grid.
+/// Median and standard deviation of the posterior, from a grid.
+///
+/// The prior has half its probability on each side of zero, as [`Station`] has, so that observations that say nothing
+/// leave the median where it was.
 fn posterior(prior: Prior, points: &[Point]) -> (f64, f64) {
-    const STEPS: i32 = 1400;
+    const STEPS: i32 = 700;
     let density: Vec<(f64, f64)> = (0..=STEPS)
         .map(|i| {
             let mean = LIMIT * (2.0 * f64::from(i) / f64::from(STEPS) - 1.0);
             let sigma = if mean < 0.0 { prior.low } else { prior.high };
             let log = points.iter().map(|p| p.power * p.likelihood(mean).max(1e-300).ln()).sum::<f64>()
-                - 0.5 * (mean / sigma).powi(2);
+                - 0.5 * (mean / sigma).powi(2)
+                - sigma.ln();
             (mean, log)
         })
         .collect();
     let top = density.iter().map(|(_, log)| *log).fold(f64::NEG_INFINITY, f64::max);
-    let (mut total, mut first, mut second) = (0.0, 0.0, 0.0);
-    for (mean, log) in density {
-        let weight = (log - top).exp();
-        total += weight;
-        first += weight * mean;
-        second += weight * mean * mean;
+    let weights: Vec<(f64, f64)> = density.into_iter().map(|(mean, log)| (mean, (log - top).exp())).collect();
+    let total: f64 = weights.iter().map(|(_, w)| w).sum();
+    let step = 2.0 * LIMIT / f64::from(STEPS);
+    let mut below = 0.0;
+    let mut median = 0.0;
+    for (mean, weight) in &weights {
+        if below + weight >= total / 2.0 {
+            // Each weight stands for the step around its point.
+            median = mean + step * ((total / 2.0 - below) / weight - 0.5);
+            break;
+        }
+        below += weight;
     }
-    let mean = first / total;
-    (mean, (second / total - mean * mean).max(0.0).sqrt())
+    let variance = weights.iter().map(|(mean, w)| w * (mean - median).powi(2)).sum::<f64>() / total;
+    (median, variance.sqrt())
 }
 
 /// Width of the hatch window as a multiple of the table's, from lots whose hatch was seen at two points or more.
@@ -222,7 +238,7 @@ fn window(species: &Species, observations: &[Observation<'_>]) -> f64 {
             let ((first, a), (last, b)) = (seen.first_key_value()?, seen.last_key_value()?);
             let width = (b / a).ln();
             let expected = (published.share(species, *last) / published.share(species, *first)).ln();
-            (first < last && width > 0.0).then(|| Point { y: (width / expected).ln(), sigma: WINDOW, power: 1.0 })
+            (first < last && width > 0.0).then(|| Point::new((width / expected).ln(), WINDOW, 1.0))
         })
         .collect();
     if points.is_empty() { 1.0 } else { posterior(Prior { low: WINDOW, high: WINDOW }, &points).0.exp() }

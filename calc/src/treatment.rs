@@ -12,6 +12,7 @@ mod advice;
 mod dose;
 mod guard;
 mod head_tank;
+mod words;
 
 pub use advice::{IODOPHOR, Note, safety};
 pub use dose::{Dose, bath, flow_through, from_gallons_per_minute};

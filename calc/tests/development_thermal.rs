@@ -1,7 +1,10 @@
 //! Thermal units against exact integrals, and the promise that order, repetition and delay change nothing.
 
+#![expect(clippy::unwrap_used, clippy::float_cmp, reason = "a test may stop where it stands; sums are exact")]
+
 use nightjar_calc::thermal::{
-    BestOf, DegreesAboveZero, Ledger, PER_C_DAY, Record, Rules, Sample, Tallied, Tally, hour_of, thermal_units,
+    BestOf, DegreesAboveZero, Ledger, PER_C_DAY, Record, Rules, Sample, Tallied, Tally, hour_of,
+    thermal_units,
 };
 use nightjar_calc::time::{Span, Timestamp};
 use proptest::prelude::*;
@@ -130,7 +133,10 @@ fn time_before_and_after_the_record_is_a_gap_too() {
     let at = |h| Timestamp::from_ms(START) + Span::from_hours(h);
     let rules = Rules { edge_hold: Span::from_hours(1), ..Rules::for_interval(Span::from_hours(1)) };
     let tally = batch(&hourly(10..=20, 10.0), &rules, at(0), at(40));
-    assert_eq!(tally.gaps.iter().map(|g| (g.from, g.to)).collect::<Vec<_>>(), [(at(0), at(9)), (at(21), at(40))]);
+    assert_eq!(
+        tally.gaps.iter().map(|g| (g.from, g.to)).collect::<Vec<_>>(),
+        [(at(0), at(9)), (at(21), at(40))]
+    );
     assert_eq!(tally.sum, 10 * PER_C_DAY / 2);
     let nothing = batch(&[], &rules, at(0), at(40));
     assert_eq!((nothing.sum, nothing.uncounted()), (0, Span::from_hours(40)));
@@ -139,8 +145,9 @@ fn time_before_and_after_the_record_is_a_gap_too() {
 
 #[test]
 fn an_hour_without_its_readings_says_that_its_part_is_interpolated() {
-    let samples: Vec<Sample> =
-        (0..720).map(|i| Sample::new(Timestamp::from_ms(START) + Span::from_secs(10 * i), 8.0).unwrap()).collect();
+    let samples: Vec<Sample> = (0..720)
+        .map(|i| Sample::new(Timestamp::from_ms(START) + Span::from_secs(10 * i), 8.0).unwrap())
+        .collect();
     let mut ledger = streamed(&samples, &Rules::default(), 1000);
     let (from, to) = (Timestamp::from_ms(START + 900_000), Timestamp::from_ms(START + 7_000_000));
     let exact = ledger.tally(from, to);

@@ -110,7 +110,7 @@ impl Dice {
 fn coverage(apart: f64) -> (f64, f64) {
     let truth = 0.65;
     let mut dice = Dice(20_260_418);
-    let runs = 1_000;
+    let runs = 400;
     let (mut pooled, mut kept_apart) = (0, 0);
     for _ in 0..runs {
         let dips: Vec<Sample> = (0..5)

@@ -14,10 +14,12 @@ pub mod decode;
 pub mod feed;
 pub mod frame;
 pub mod judge;
+pub mod modbus;
 pub mod mqtt;
 pub mod serial;
 
 pub use counters::{Refusal, SourceCounters};
 pub use feed::Feed;
+pub use modbus::ModbusSettings;
 pub use mqtt::MqttSettings;
 pub use serial::SerialSettings;

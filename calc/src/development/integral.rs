@@ -114,7 +114,11 @@ mod tests {
             .sum::<f64>()
             / f64::from(n);
         let quick = development.mean_rate(a, b);
-        assert!((quick - slow).abs() < 1e-9 * slow.max(1e-3), "{} {a} to {b}: {quick} for {slow}", law.describe());
+        assert!(
+            (quick - slow).abs() < 1e-9 * slow.max(1e-3),
+            "{} {a} to {b}: {quick} for {slow}",
+            law.describe()
+        );
     }
 
     #[test]

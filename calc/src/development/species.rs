@@ -189,7 +189,8 @@ impl Species {
     #[must_use]
     pub fn sources(&self) -> Vec<&str> {
         let mut sources = vec![self.model_source.as_ref()];
-        sources.extend([&self.band, &self.eyed, &self.hatch_start, &self.hatch_end].map(|f| f.source.as_ref()));
+        sources
+            .extend([&self.band, &self.eyed, &self.hatch_start, &self.hatch_end].map(|f| f.source.as_ref()));
         sources.extend(self.limits.iter().map(|l| l.source.as_ref()));
         let mut seen: Vec<&str> = Vec::new();
         for source in sources {
@@ -282,9 +283,11 @@ mod tests {
 
     #[test]
     fn names_are_found_as_people_write_them() {
-        for (name, key) in
-            [("Lake Whitefish", "lake-whitefish"), ("northern_pike", "northern-pike"), ("SALMO SALAR", "atlantic-salmon")]
-        {
+        for (name, key) in [
+            ("Lake Whitefish", "lake-whitefish"),
+            ("northern_pike", "northern-pike"),
+            ("SALMO SALAR", "atlantic-salmon"),
+        ] {
             assert_eq!(find(name).unwrap().key, key);
         }
         assert_eq!(find("rainbow truot").unwrap_err().suggestion.as_deref(), Some("rainbow-trout"));

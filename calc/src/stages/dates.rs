@@ -102,10 +102,13 @@ pub fn stage_dates(lot: &Lot<'_>, futures: &Futures, level: f64) -> Stages {
     let mut warnings = warn(held, never);
     if futures.paths.iter().flatten().any(|t| *t < model.range().0 || *t > model.range().1) {
         let (low, high) = model.range();
-        warnings.push(format!("some assumed temperatures lie outside {low} to {high} °C, where the law is trusted"));
+        warnings.push(format!(
+            "some assumed temperatures lie outside {low} to {high} °C, where the law is trusted"
+        ));
     }
     if futures.paths.len() == 1 {
-        warnings.push("one assumed temperature only: the interval holds no uncertainty of the water".to_owned());
+        warnings
+            .push("one assumed temperature only: the interval holds no uncertainty of the water".to_owned());
     }
     Stages { stages, station, level, warnings }
 }
@@ -211,7 +214,9 @@ pub(super) fn warn(held: bool, never: bool) -> Vec<String> {
         warnings.push("the assumed temperatures end before some dates; their last value was held".to_owned());
     }
     if never {
-        warnings.push("in some of the assumed futures the water is too cold for a stage to come at all".to_owned());
+        warnings.push(
+            "in some of the assumed futures the water is too cold for a stage to come at all".to_owned(),
+        );
     }
     warnings
 }

@@ -53,9 +53,13 @@ mod tests {
     /// Abramowitz and Stegun, table 26.5 and the usual two-sided points.
     #[test]
     fn the_usual_points() {
-        for (p, z) in
-            [(0.5, 0.0), (0.9, 1.281_551_566), (0.95, 1.644_853_627), (0.975, 1.959_963_985), (0.999, 3.090_232_306)]
-        {
+        for (p, z) in [
+            (0.5, 0.0),
+            (0.9, 1.281_551_566),
+            (0.95, 1.644_853_627),
+            (0.975, 1.959_963_985),
+            (0.999, 3.090_232_306),
+        ] {
             assert!((quantile(p) - z).abs() < 1e-8, "{p}");
             assert!((quantile(1.0 - p) + z).abs() < 1e-8, "{p}");
         }

@@ -24,7 +24,7 @@ pub struct HourBlock {
     last: Sample,
     inner: Tally,
     /// The single readings, while they are kept.
-    detail: Option<Box<[Sample]>>,
+    detail: Option<Vec<Sample>>,
 }
 
 impl HourBlock {
@@ -37,7 +37,7 @@ impl HourBlock {
         for sample in &sorted {
             inner.span_temperature(sample.ten_thousandths, sample.ten_thousandths);
         }
-        Some(Self { first, last, inner, detail: Some(sorted.into_boxed_slice()) })
+        Some(Self { first, last, inner, detail: Some(sorted) })
     }
 
     /// Forgets the single readings. Sums that begin or end between them are then interpolated.
@@ -105,15 +105,24 @@ impl<I: Integrand> Ledger<I> {
     /// Returns false when they are not: the hour must then be [`put`](Self::put) with all its readings.
     pub fn add(&mut self, sample: Sample) -> bool {
         let hour = hour_of(sample.at);
-        let mut samples = match self.hours.get(&hour) {
-            None => Vec::new(),
-            Some(block) => match block.samples() {
-                Some(detail) => detail.to_vec(),
-                None => return false,
-            },
+        let Some(block) = self.hours.get_mut(&hour) else {
+            self.put(hour, &[sample]);
+            return true;
         };
-        samples.push(sample);
-        self.put(hour, &samples);
+        let Some(detail) = &mut block.detail else { return false };
+        if sample.at > block.last.at {
+            // The usual case: the newest reading only adds one pair.
+            detail.push(sample);
+            let pair = Pair { start: block.last, end: sample };
+            let class = self.rules.class(sample.at.since(block.last.at));
+            add_pair(&self.integrand, &mut block.inner, &pair, class, (pair.start.at, pair.end.at));
+            block.inner.span_temperature(sample.ten_thousandths, sample.ten_thousandths);
+            block.last = sample;
+        } else {
+            let mut samples = std::mem::take(detail);
+            samples.push(sample);
+            self.put(hour, &samples);
+        }
         true
     }
 
@@ -157,28 +166,6 @@ impl<I: Integrand> Ledger<I> {
         Some((first, last))
     }
 
-    /// Adds the stretch between two neighbouring readings to a tally.
-    fn add_pair(&self, tally: &mut Tally, pair: &Pair, class: Class, window: (Timestamp, Timestamp)) {
-        let from = window.0.clamp(pair.start.at, pair.end.at);
-        let to = window.1.clamp(pair.start.at, pair.end.at);
-        if from >= to {
-            return;
-        }
-        let length = to.since(from);
-        match class {
-            Class::Gap => {
-                tally.add_gap(from, to);
-                return;
-            }
-            Class::Measured => tally.measured += length,
-            Class::Bridged => tally.bridged += length,
-        }
-        let sum = self.integrand.up_to(pair, to) - self.integrand.up_to(pair, from);
-        tally.sum = tally.sum.saturating_add(sum);
-        let (u0, u1) = (pair.start.ten_thousandths, pair.end.ten_thousandths);
-        tally.span_temperature(u0.min(u1), u0.max(u1));
-    }
-
     /// Adds the inside of an hour to a tally.
     fn add_block(&self, tally: &mut Tally, block: &HourBlock, window: (Timestamp, Timestamp)) {
         let from = window.0.max(block.first.at);
@@ -204,6 +191,34 @@ impl<I: Integrand> Ledger<I> {
             tally.span_temperature(low, high);
         }
     }
+}
+
+/// Adds the stretch between two neighbouring readings to a tally.
+fn add_pair<I: Integrand>(
+    integrand: &I,
+    tally: &mut Tally,
+    pair: &Pair,
+    class: Class,
+    window: (Timestamp, Timestamp),
+) {
+    let from = window.0.clamp(pair.start.at, pair.end.at);
+    let to = window.1.clamp(pair.start.at, pair.end.at);
+    if from >= to {
+        return;
+    }
+    let length = to.since(from);
+    match class {
+        Class::Gap => {
+            tally.add_gap(from, to);
+            return;
+        }
+        Class::Measured => tally.measured += length,
+        Class::Bridged => tally.bridged += length,
+    }
+    let sum = integrand.up_to(pair, to) - integrand.up_to(pair, from);
+    tally.sum = tally.sum.saturating_add(sum);
+    let (u0, u1) = (pair.start.ten_thousandths, pair.end.ten_thousandths);
+    tally.span_temperature(u0.min(u1), u0.max(u1));
 }
 
 /// Part of an hour whose single readings are gone: evenly spread over the hour.
@@ -241,7 +256,7 @@ impl<I: Integrand> Tallied for Ledger<I> {
         };
         let before = Sample { at: first.at - self.rules.edge_hold, ..first };
         tally.add_gap(from, to.min(before.at));
-        self.add_pair(&mut tally, &Pair { start: before, end: first }, Class::Measured, window);
+        add_pair(&self.integrand, &mut tally, &Pair { start: before, end: first }, Class::Measured, window);
 
         // The block before the stretch matters only for the pair that reaches into it.
         let hour = hour_of(from);
@@ -249,7 +264,7 @@ impl<I: Integrand> Tallied for Ledger<I> {
         for block in self.hours.range(hour..).map(|(_, block)| block) {
             if let Some(start) = previous {
                 let class = self.rules.class(block.first.at.since(start.at));
-                self.add_pair(&mut tally, &Pair { start, end: block.first }, class, window);
+                add_pair(&self.integrand, &mut tally, &Pair { start, end: block.first }, class, window);
             }
             if block.first.at >= to {
                 break;
@@ -259,7 +274,7 @@ impl<I: Integrand> Tallied for Ledger<I> {
         }
 
         let after = Sample { at: last.at + self.rules.edge_hold, ..last };
-        self.add_pair(&mut tally, &Pair { start: last, end: after }, Class::Measured, window);
+        add_pair(&self.integrand, &mut tally, &Pair { start: last, end: after }, Class::Measured, window);
         tally.add_gap(from.max(after.at), to);
         tally
     }

@@ -32,7 +32,10 @@ impl Record {
         let sorted = in_order(samples);
         let pieces = sorted
             .windows(2)
-            .map(|w| Piece { pair: Pair { start: w[0], end: w[1] }, class: rules.class(w[1].at.since(w[0].at)) })
+            .map(|w| Piece {
+                pair: Pair { start: w[0], end: w[1] },
+                class: rules.class(w[1].at.since(w[0].at)),
+            })
             .collect();
         Self { pieces }
     }
@@ -145,12 +148,8 @@ fn part<I: Integrand>(integrand: &I, piece: &Piece, at: Timestamp) -> Amounts {
     let length = at.since(piece.pair.start.at).ms();
     match piece.class {
         Class::Gap => Amounts::default(),
-        Class::Measured => {
-            Amounts { sum: integrand.up_to(&piece.pair, at), measured: length, bridged: 0 }
-        }
-        Class::Bridged => {
-            Amounts { sum: integrand.up_to(&piece.pair, at), measured: 0, bridged: length }
-        }
+        Class::Measured => Amounts { sum: integrand.up_to(&piece.pair, at), measured: length, bridged: 0 },
+        Class::Bridged => Amounts { sum: integrand.up_to(&piece.pair, at), measured: 0, bridged: length },
     }
 }
 

@@ -103,7 +103,8 @@ mod tests {
 
     #[test]
     fn normal_is_three_intervals_but_never_hides_a_hole() {
-        for (interval_s, normal_s) in [(1, 60), (10, 60), (60, 180), (900, 2700), (3600, 5400), (21_600, 32_400)]
+        for (interval_s, normal_s) in
+            [(1, 60), (10, 60), (60, 180), (900, 2700), (3600, 5400), (21_600, 32_400)]
         {
             let rules = Rules::for_interval(Span::from_secs(interval_s));
             assert_eq!(rules.normal, Span::from_secs(normal_s), "every {interval_s} s");

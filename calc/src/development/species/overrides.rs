@@ -80,8 +80,8 @@ impl SpeciesOverride {
         if self.law.is_some() || self.range.is_some() {
             let law = self.law.unwrap_or(*species.model.law());
             let (low, high) = self.range.unwrap_or(species.model.range());
-            species.model =
-                Model::new(law, low, high).map_err(|source| BadOverride::Law { key: key.to_owned(), source })?;
+            species.model = Model::new(law, low, high)
+                .map_err(|source| BadOverride::Law { key: key.to_owned(), source })?;
             species.model_source = Cow::Owned(self.source.clone());
             species.model_provenance = Provenance::Station;
             species.alternative = None;
@@ -150,7 +150,8 @@ impl SpeciesOverride {
         let (Some(law), Some((low, high))) = (self.law, self.range) else {
             return Err(BadOverride::NoLaw(key.to_owned()));
         };
-        let model = Model::new(law, low, high).map_err(|source| BadOverride::Law { key: key.to_owned(), source })?;
+        let model =
+            Model::new(law, low, high).map_err(|source| BadOverride::Law { key: key.to_owned(), source })?;
         let by_analogy = |likely, low, high| Figure {
             likely,
             low,
@@ -211,9 +212,15 @@ mod tests {
         };
         check(SpeciesOverride { eyed: Some(0.5), ..SpeciesOverride::default() }, "no source");
         check(sourced(SpeciesOverride { eyed: Some(0.95), ..SpeciesOverride::default() }), "out of order");
-        check(sourced(SpeciesOverride { eyed: Some(f64::NAN), ..SpeciesOverride::default() }), "out of order");
+        check(
+            sourced(SpeciesOverride { eyed: Some(f64::NAN), ..SpeciesOverride::default() }),
+            "out of order",
+        );
         check(sourced(SpeciesOverride { band: Some((1.1, 1.2)), ..SpeciesOverride::default() }), "band");
-        check(sourced(SpeciesOverride { range: Some((12.0, 8.0)), ..SpeciesOverride::default() }), "cannot be");
+        check(
+            sourced(SpeciesOverride { range: Some((12.0, 8.0)), ..SpeciesOverride::default() }),
+            "cannot be",
+        );
         let new = sourced(SpeciesOverride::default()).apply("saugeye", None);
         assert_eq!(new.unwrap_err(), BadOverride::NoLaw("saugeye".to_owned()));
     }
