@@ -1,5 +1,7 @@
 //! Logbook, journal, settings, sessions, runs, clock steps, lines set aside; migrations; backups.
 
+#![expect(clippy::unwrap_used, reason = "what a test needs to begin must be there")]
+
 use nightjar::alarm::event::EventId;
 use nightjar::clock::{Clock, ManualClock, Uptime};
 use nightjar::ids::{JarId, PersonId, SensorId};

@@ -1,6 +1,8 @@
 //! Messages through the store: written with the change they belong to, repeated after a crash but
 //! never lost, overtaken by newer ones, and timed by lengths that no step of the wall clock moves.
 
+#![expect(clippy::unwrap_used, reason = "what a test needs to begin must be there")]
+
 use nightjar::alarm::event::{EventId, Priority};
 use nightjar::clock::{Clock, ManualClock};
 use nightjar::ids::PersonId;

@@ -1,6 +1,8 @@
 //! Readings through the real store: whatever the order, the delay and the repetition in which they
 //! come, the same set is read back, and a receipt means that it is on disk.
 
+#![expect(clippy::unwrap_used, reason = "what a test needs to begin must be there")]
+
 use nightjar::clock::{Clock, ManualClock};
 use nightjar::ids::SensorId;
 use nightjar::reading::{Quality, Reading, Reason, Receipt, SensorIx, Value};

@@ -1,6 +1,8 @@
 //! A full disk, a read-only file, a damaged one: the caller is told at once, alarms go on, nothing
 //! that was acknowledged is lost, and the store comes back by itself.
 
+#![expect(clippy::unwrap_used, reason = "what a test needs to begin must be there")]
+
 use nightjar::alarm::event::{EventId, Priority};
 use nightjar::clock::{Clock, ManualClock};
 use nightjar::ids::{PersonId, SensorId};

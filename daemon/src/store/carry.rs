@@ -102,7 +102,7 @@ fn carry_rows(
     carried: &mut Carried,
 ) -> Result<bool, StoreError> {
     let Ok(mut select) = old.prepare(sql) else { return Ok(false) };
-    let columns: Vec<String> = select.column_names().into_iter().map(str::to_owned).collect();
+    let columns: Vec<String> = select.column_names().map(str::to_owned).collect();
     let places = vec!["?"; columns.len()].join(", ");
     let mut insert = fresh.prepare(&format!("INSERT OR IGNORE INTO {table} VALUES ({places})"))?;
     let Ok(mut rows) = select.query([]) else { return Ok(false) };

@@ -139,11 +139,7 @@ impl Desk {
 
     pub(super) fn first_open(&mut self) -> Result<(), StoreError> {
         self.open().inspect_err(|error| {
-            if let StoreError::Failing(trouble) = error {
-                self.fail(trouble.clone());
-            } else {
-                self.fail(Trouble::Unusable(error.to_string()));
-            }
+            self.fail(as_trouble(error));
         })
     }
 
@@ -401,13 +397,9 @@ impl Desk {
                 self.tell_waiting();
             }
             Err(error) => {
-                let again = match error {
-                    StoreError::Failing(trouble) => trouble,
-                    other => Trouble::Unusable(other.to_string()),
-                };
                 // `write` may have noted it already; the first moment counts.
                 if self.failing.is_none() {
-                    self.fail(again);
+                    self.fail(as_trouble(&error));
                 }
                 if let Some(noted) = &mut self.failing {
                     noted.since = failing.since;
@@ -616,6 +608,14 @@ impl Desk {
             drop(db.close());
         }
         flushed
+    }
+}
+
+fn as_trouble(error: &StoreError) -> Trouble {
+    if let StoreError::Failing(trouble) = error {
+        trouble.clone()
+    } else {
+        Trouble::Unusable(error.to_string())
     }
 }
 
