@@ -11,6 +11,7 @@
 //! caller is told at once, and opening is tried again until it works.
 
 mod ballast;
+mod carry;
 mod chunk;
 mod desk;
 mod entries;
@@ -25,6 +26,7 @@ mod read;
 mod sample;
 mod schema;
 mod tail;
+mod unplaced;
 mod writer;
 
 pub use entries::Appended;
@@ -297,15 +299,16 @@ impl StoreHandle {
         self.work(move |db, _| meta::take_incoming(db, &text)).await
     }
 
-    /// Writes down that the wall clock stepped, in this run at this up-time.
+    /// Writes down that the wall clock stepped from `old_at` to `now.utc`, or, with both the same,
+    /// that it is trusted from now on. Readings with [`crate::reading::Reason::UntrustedClock`] are
+    /// kept apart while the clock is not trusted; the step moves their times along, and once it is
+    /// trusted they take their place in the record. Answers how many did: their hours have changed.
     ///
     /// # Errors
     /// When the store cannot write.
-    pub async fn record_clock_step(&self, old_at: Timestamp, now: Now) -> Result<(), StoreError> {
-        self.work(move |db, at| {
-            meta::record_step(db, &ClockStep { run: at.run, up: now.up, old_at, new_at: now.utc })
-        })
-        .await
+    pub async fn record_clock_step(&self, old_at: Timestamp, now: Now) -> Result<u64, StoreError> {
+        let (reply, answer) = oneshot::channel();
+        self.ask(Request::ClockStep { old_at, now, reply }, answer).await
     }
 
     /// Keeps a setting; `None` takes it away.

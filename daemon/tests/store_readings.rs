@@ -1,6 +1,8 @@
 //! Readings through the real store: whatever the order, the delay and the repetition in which they
 //! come, the same set is read back, and a receipt means that it is on disk.
 
+#![expect(clippy::unwrap_used, reason = "what a test needs to begin must be there")]
+
 use nightjar::clock::{Clock, ManualClock};
 use nightjar::ids::SensorId;
 use nightjar::reading::{Quality, Reading, Reason, Receipt, SensorIx, Value};
@@ -344,5 +346,50 @@ async fn readings_older_than_the_wanted_length_are_dropped_and_nothing_else() {
     let left = everything(&store);
     assert_eq!(left.len(), 48);
     assert!(left.keys().all(|(_, at)| *at >= start() + Span::from_days(8.0)));
+    store.close().await.unwrap();
+}
+
+#[tokio::test]
+async fn readings_of_an_unset_clock_take_their_place_once_it_is_set() {
+    let folder = tempfile::tempdir().unwrap();
+    // The machine was off for two hours and woke up an hour in the past, without a battery clock.
+    let woke = start() + Span::from_hours(9);
+    let clock = Arc::new(ManualClock::new(woke));
+    clock.set_trusted(false);
+    let store = open(options(folder.path()), clock.clone() as Arc<dyn Clock>).unwrap();
+    let untrusted = |value| Reading {
+        sensor: SensorIx(0),
+        at: clock.now().utc,
+        value: Value(value),
+        quality: Quality::Uncertain,
+        reason: Reason::UntrustedClock,
+    };
+    store.append(vec![untrusted(1)], None).unwrap();
+    store.flush().await.unwrap();
+    clock.advance(Span::from_minutes(5));
+    store.append(vec![untrusted(2)], None).unwrap();
+    // A person sets it roughly; it is still not trusted.
+    let old = clock.now().utc;
+    clock.step_wall(Span::from_hours(2));
+    assert_eq!(store.record_clock_step(old, clock.now()).await.unwrap(), 0);
+    clock.advance(Span::from_minutes(5));
+    store.append(vec![untrusted(3)], None).unwrap();
+    store.flush().await.unwrap();
+    assert!(everything(&store).is_empty(), "nobody knows yet where they belong");
+    assert_eq!(store.read(|look| look.unplaced_readings()).await.unwrap(), 3);
+    // The time server answers.
+    let old = clock.now().utc;
+    clock.step_wall(Span::from_hours(1));
+    clock.set_trusted(true);
+    assert_eq!(store.record_clock_step(old, clock.now()).await.unwrap(), 3);
+    store.append(vec![reading(0, 13 * 3600, 4)], None).unwrap();
+    store.flush().await.unwrap();
+    let truth = |minutes| woke + Span::from_hours(3) + Span::from_minutes(minutes);
+    let placed: Vec<(Timestamp, i32)> = everything(&store).values().map(|s| (s.at, s.value.0)).collect();
+    let mut expected =
+        vec![(truth(0), 1), (truth(5), 2), (truth(10), 3), (start() + Span::from_hours(13), 4)];
+    expected.sort_unstable();
+    assert_eq!(placed, expected);
+    assert_eq!(store.read(|look| look.unplaced_readings()).await.unwrap(), 0);
     store.close().await.unwrap();
 }

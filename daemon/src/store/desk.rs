@@ -2,20 +2,22 @@
 
 use super::StoreOptions;
 use super::ballast::{Ballast, free_bytes};
+use super::carry::carry_over;
 use super::error::{StoreError, Trouble};
 use super::file::{self, ReadGate};
 use super::health::{Failing, StoreHealth};
 use super::journal::{self, Transition};
-use super::meta;
+use super::meta::{self, ClockStep};
 use super::outbox::{self, MessageId, MessageState};
 use super::sample::{ChannelId, STORABLE_MS, Sample};
 use super::schema;
 use super::tail::{self, Moved};
+use super::unplaced;
 use super::writer::{At, Group};
 use crate::clock::{Clock, Now, Uptime};
 use crate::ids::SensorId;
-use crate::reading::{Reading, Receipt};
-use nightjar_calc::time::Span;
+use crate::reading::{Reading, Reason, Receipt};
+use nightjar_calc::time::{Span, Timestamp};
 use rusqlite::{Connection, TransactionBehavior};
 use std::collections::VecDeque;
 use std::sync::Arc;
@@ -47,6 +49,15 @@ const HOUSEKEEPING: Span = Span::from_secs(60);
 /// Chunks dropped in one go when readings are kept for a limited time.
 const DROP_CHUNKS: u32 = 500;
 
+/// A reading that waits to be written.
+#[derive(Clone, Copy, Debug)]
+struct Waiting {
+    since: Uptime,
+    reading: Reading,
+    /// Taken while the clock could not be trusted: its time is no more than a guess.
+    unplaced: bool,
+}
+
 #[derive(Debug)]
 pub(super) struct Desk {
     options: StoreOptions,
@@ -59,7 +70,7 @@ pub(super) struct Desk {
     run: Arc<AtomicI64>,
     channels: Vec<ChannelId>,
     next_row: i64,
-    readings: VecDeque<(Uptime, Reading)>,
+    readings: VecDeque<Waiting>,
     receipts: VecDeque<Receipt>,
     /// When the oldest of what waits came in.
     waiting_since: Option<Uptime>,
@@ -128,11 +139,7 @@ impl Desk {
 
     pub(super) fn first_open(&mut self) -> Result<(), StoreError> {
         self.open().inspect_err(|error| {
-            if let StoreError::Failing(trouble) = error {
-                self.fail(trouble.clone());
-            } else {
-                self.fail(Trouble::Unusable(error.to_string()));
-            }
+            self.fail(as_trouble(error));
         })
     }
 
@@ -187,7 +194,15 @@ impl Desk {
         let aside = self.gate.alone(|| file::move_aside(&path, stamp))?;
         tracing::error!(reason = why, moved_to = %aside.display(), "the database is damaged: moved aside, a fresh one begun");
         self.suspect = false;
-        self.health.send_modify(|health| health.moved_aside.push(aside));
+        let carried = {
+            let mut fresh = schema::open_writer(&path, self.options.max_pages)?;
+            carry_over(&aside, &mut fresh)?
+        };
+        tracing::warn!(carried, "carried over from the damaged database");
+        self.health.send_modify(|health| {
+            health.moved_aside.push(aside);
+            health.carried_over = Some(carried);
+        });
         Ok(())
     }
 
@@ -251,13 +266,15 @@ impl Desk {
 
     /// Takes readings in; they wait for the group to close.
     pub(super) fn take(&mut self, group: Group) {
-        let up = self.now().up;
+        let now = self.now();
+        let up = now.up;
         let mut refused = 0_u64;
         for reading in group.readings {
             if STORABLE_MS.contains(&reading.at.ms())
                 && usize::from(reading.sensor.0) < self.options.sensors.len()
             {
-                self.readings.push_back((up, reading));
+                let unplaced = reading.reason == Reason::UntrustedClock && !now.trusted;
+                self.readings.push_back(Waiting { since: up, reading, unplaced });
             } else {
                 refused += 1;
             }
@@ -282,15 +299,37 @@ impl Desk {
             return Err(StoreError::Failing(failing.trouble.clone()));
         }
         if !self.readings.is_empty() {
-            let rows: Vec<(ChannelId, Sample)> = self.readings.iter().map(|(_, r)| self.row(r)).collect();
+            let number = self.readings.len() as u64;
+            let (unplaced, placed): (Vec<Waiting>, Vec<Waiting>) =
+                self.readings.iter().copied().partition(|waiting| waiting.unplaced);
+            let rows = |all: &[Waiting]| all.iter().map(|w| self.row(&w.reading)).collect::<Vec<_>>();
+            let (unplaced, placed) = (rows(&unplaced), rows(&placed));
             let next = self.next_row;
-            self.next_row = self.write(&mut |db, _| tail::append(db, next, &rows))?;
+            self.next_row = self.write(&mut |db, at| {
+                unplaced::append(db, at.run, &unplaced)?;
+                tail::append(db, next, &placed)
+            })?;
             self.readings.clear();
-            self.health.send_modify(|health| health.readings += rows.len() as u64);
+            self.health.send_modify(|health| health.readings += number);
         }
         self.waiting_since = None;
         self.send_receipts();
         Ok(())
+    }
+
+    /// The wall clock was set, or found to be right. Readings that waited for it get their place.
+    pub(super) fn step_clock(&mut self, old_at: Timestamp, stepped: Now) -> Result<u64, StoreError> {
+        // What was taken before the step must not be taken for what comes after it.
+        self.flush()?;
+        let next = self.next_row;
+        let by = stepped.utc.since(old_at);
+        let (placed, next) = self.write(&mut |db, At { run, .. }| {
+            meta::record_step(db, &ClockStep { run, up: stepped.up, old_at, new_at: stepped.utc })?;
+            unplaced::shift(db, run, by)?;
+            if stepped.trusted { unplaced::place(db, run, next) } else { Ok((0, next)) }
+        })?;
+        self.next_row = next;
+        Ok(placed)
     }
 
     /// Stores a past record of one sensor straight into chunks.
@@ -358,13 +397,9 @@ impl Desk {
                 self.tell_waiting();
             }
             Err(error) => {
-                let again = match error {
-                    StoreError::Failing(trouble) => trouble,
-                    other => Trouble::Unusable(other.to_string()),
-                };
                 // `write` may have noted it already; the first moment counts.
                 if self.failing.is_none() {
-                    self.fail(again);
+                    self.fail(as_trouble(&error));
                 }
                 if let Some(noted) = &mut self.failing {
                     noted.since = failing.since;
@@ -395,7 +430,7 @@ impl Desk {
         let up = self.now().up;
         let mut readings = 0;
         while self.readings.len() > READINGS_MOST
-            || self.readings.front().is_some_and(|(then, _)| up.since(*then) > READINGS_WAIT)
+            || self.readings.front().is_some_and(|waiting| up.since(waiting.since) > READINGS_WAIT)
         {
             self.readings.pop_front();
             readings += 1;
@@ -573,6 +608,14 @@ impl Desk {
             drop(db.close());
         }
         flushed
+    }
+}
+
+fn as_trouble(error: &StoreError) -> Trouble {
+    if let StoreError::Failing(trouble) = error {
+        trouble.clone()
+    } else {
+        Trouble::Unusable(error.to_string())
     }
 }
 

@@ -9,6 +9,7 @@ use super::outbox::{self, Message, MessageId, OutboxCounts};
 use super::pack;
 use super::sample::{ChannelId, HOUR_MS, Merged, Sample, hour_of, join};
 use super::tail::{chunk_id, chunk_place, damaged, find_channel};
+use super::unplaced;
 use crate::alarm::event::EventId;
 use crate::clock::{Now, Uptime};
 use crate::ids::SensorId;
@@ -333,6 +334,14 @@ impl<'a> Reader<'a> {
         let mut tail = 0_u64;
         self.each_in_tail(0, |_, _, _| tail += 1)?;
         Ok(chunks.unsigned_abs() + tail)
+    }
+
+    /// How many readings have no place in the record because nobody could say what time it was.
+    ///
+    /// # Errors
+    /// When the store cannot be read, or a row is damaged.
+    pub fn unplaced_readings(&self) -> Result<u64, StoreError> {
+        unplaced::count(self.db)
     }
 
     /// Lines of the journal, newest first.

@@ -47,7 +47,7 @@ pub(super) fn open_writer(path: &Path, max_pages: Option<u32>) -> Result<Connect
     if let Some(pages) = max_pages {
         db.pragma_update_and_check(None, "max_page_count", pages, |_| Ok(()))?;
     }
-    migrate(&mut db)?;
+    migrate(&mut db, STEPS)?;
     Ok(db)
 }
 
@@ -88,9 +88,9 @@ pub(super) fn version(db: &Connection) -> Result<i64, StoreError> {
     Ok(db.pragma_query_value(None, "user_version", |row| row.get(0))?)
 }
 
-fn migrate(db: &mut Connection) -> Result<(), StoreError> {
+fn migrate(db: &mut Connection, steps: &[&str]) -> Result<(), StoreError> {
     let from = version(db)?;
-    for (done, step) in (0_i64..).zip(STEPS) {
+    for (done, step) in (0_i64..).zip(steps) {
         if done < from {
             continue;
         }
@@ -101,4 +101,27 @@ fn migrate(db: &mut Connection) -> Result<(), StoreError> {
         tracing::info!(schema = done + 1, "database brought to a newer schema");
     }
     Ok(())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_step_that_fails_leaves_the_schema_before_it_whole() {
+        let mut db = Connection::open_in_memory().unwrap();
+        let broken =
+            ["CREATE TABLE a (x); INSERT INTO a VALUES (1)", "CREATE TABLE b (y); DELETE FROM nothing"];
+        assert!(migrate(&mut db, &broken).is_err());
+        assert_eq!(version(&db).unwrap(), 1);
+        assert!(db.prepare("SELECT * FROM b").is_err(), "half of the second step was undone");
+        // The mended program goes on from there and does not repeat the first step.
+        let mended = [broken[0], "CREATE TABLE b (y)", "INSERT INTO b SELECT x FROM a"];
+        migrate(&mut db, &mended).unwrap();
+        assert_eq!(version(&db).unwrap(), 3);
+        let sum: i64 = db
+            .query_row("SELECT (SELECT count(*) FROM a) + (SELECT count(*) FROM b)", [], |r| r.get(0))
+            .unwrap();
+        assert_eq!(sum, 2);
+    }
 }

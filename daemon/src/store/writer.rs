@@ -11,6 +11,7 @@ use super::outbox::MessageId;
 use super::tail::Moved;
 use crate::clock::{Clock, Now, sleep_or_never};
 use crate::reading::{Reading, Receipt};
+use nightjar_calc::time::Timestamp;
 use rusqlite::Connection;
 use std::sync::Arc;
 use std::sync::mpsc::SyncSender;
@@ -40,6 +41,7 @@ pub(super) enum Request {
     Commit { transition: Box<Transition>, reply: Reply<Vec<Option<MessageId>>> },
     Work(Job),
     Flush { reply: Reply<()> },
+    ClockStep { old_at: Timestamp, now: Now, reply: Reply<u64> },
     Compact { reply: Reply<Moved> },
     QuickCheck { reply: Reply<()> },
     Close { reply: Reply<()> },
@@ -139,6 +141,10 @@ fn handle(desk: &mut Desk, samples: &mut mpsc::Receiver<Group>, request: Request
         Request::Flush { reply } => {
             take_rest(desk, samples);
             answer(reply, desk.flush());
+        }
+        Request::ClockStep { old_at, now, reply } => {
+            take_rest(desk, samples);
+            answer(reply, desk.step_clock(old_at, now));
         }
         Request::Compact { reply } => {
             take_rest(desk, samples);

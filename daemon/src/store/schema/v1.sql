@@ -29,6 +29,14 @@ CREATE TABLE tail (
     packed BLOB NOT NULL
 ) STRICT;
 
+-- Readings taken while the clock could not be trusted, with what it said; moved into the tail once
+-- the clock of their run is set.
+CREATE TABLE unplaced (
+    id INTEGER PRIMARY KEY,
+    run INTEGER NOT NULL REFERENCES run (id),
+    packed BLOB NOT NULL
+) STRICT;
+
 -- One hour of one channel; id is channel * 2^32 + hour since 1970. `upto` is the highest number
 -- in the tail that went into it.
 CREATE TABLE chunk (
