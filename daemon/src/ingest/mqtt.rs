@@ -344,6 +344,7 @@ impl Task {
                 return;
             }
             self.unacknowledged.acknowledged();
+            self.backlog.handle_acknowledgment(self.feed.clock.now().up);
         }
     }
 
