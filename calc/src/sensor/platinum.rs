@@ -104,7 +104,8 @@ impl Platinum {
     /// When the resistance is outside that of −200 to 850 °C.
     pub fn celsius(self, ohm: f64) -> Result<f64, PlatinumError> {
         let x = ohm / self.r0_ohm;
-        if !(ratio(RANGE_C.0)..=ratio(RANGE_C.1)).contains(&x) {
+        // Printed tables round to the second decimal of an ohm; their ends belong to the range.
+        if !(ratio(RANGE_C.0) - 1e-4..=ratio(RANGE_C.1) + 1e-4).contains(&x) {
             return Err(PlatinumError::Resistance { ohm, r0_ohm: self.r0_ohm });
         }
         let mut celsius = (-A + (A * A - 4.0 * B * (1.0 - x)).sqrt()) / (2.0 * B);

@@ -1,0 +1,120 @@
+//! When a sum is reached along each future.
+
+use super::dates::{Done, StageDate, quantile_of, sorted};
+use crate::outlook::Futures;
+use crate::time::{Span, Timestamp};
+
+/// How far beyond the end of the paths their last value is held, at most.
+const LONGEST_HOLD: Span = Span::from_hours(24 * 400);
+
+/// Sums along the futures of one lot.
+#[derive(Clone, Debug)]
+pub struct Reach {
+    from: Timestamp,
+    step: Span,
+    start: f64,
+    /// Per path: amount gained by the end of each step, and the rate per day of the last.
+    paths: Vec<(Vec<f64>, f64)>,
+}
+
+/// Integrates a rate (per day, of a temperature in °C) along each path, starting from `start`.
+///
+/// The rate must not be negative. Each value of a path holds for one step.
+#[must_use]
+pub fn reach(rate: &dyn Fn(f64) -> f64, start: f64, futures: &Futures) -> Reach {
+    let days = futures.step.days();
+    let along = |path: &Vec<f64>| {
+        let mut sum = 0.0;
+        let mut last = 0.0;
+        let gained = path
+            .iter()
+            .map(|t| {
+                last = rate(*t).max(0.0);
+                sum += last * days;
+                sum
+            })
+            .collect();
+        (gained, last)
+    };
+    Reach { from: futures.from, step: futures.step, start, paths: futures.paths.iter().map(along).collect() }
+}
+
+impl Reach {
+    /// The moment one path comes to `target`, and whether its last value had to be held for that. Nothing when
+    /// it stands still before. The moment of issue when the target is behind.
+    #[must_use]
+    pub fn moment(&self, path: usize, target: f64) -> Option<(Timestamp, bool)> {
+        let (gained, last) = self.paths.get(path)?;
+        let missing = target - self.start;
+        if missing <= 0.0 {
+            return Some((self.from, false));
+        }
+        let step = gained.partition_point(|g| *g < missing);
+        let before = if step == 0 { 0.0 } else { gained[step - 1] };
+        if let Some(after) = gained.get(step) {
+            let share = (missing - before) / (after - before);
+            let steps = step as f64 + share;
+            return Some((self.from + Span::from_days(self.step.days() * steps), false));
+        }
+        if *last <= 0.0 {
+            return None;
+        }
+        let beyond = Span::from_days((missing - before) / last);
+        let end = self.from + Span::from_days(self.step.days() * gained.len() as f64);
+        (beyond <= LONGEST_HOLD).then(|| (end + beyond, true))
+    }
+
+    /// Number of paths.
+    #[must_use]
+    pub fn len(&self) -> usize {
+        self.paths.len()
+    }
+
+    /// True when there is no path.
+    #[must_use]
+    pub fn is_empty(&self) -> bool {
+        self.paths.is_empty()
+    }
+}
+
+/// The day a plain sum (of °C·days, say) is reached: no uncertainty but the water's.
+///
+/// `done` tells what the record holds, `rate` is per day of a temperature in °C, `level` the share of futures
+/// between earliest and latest.
+///
+/// ```
+/// # use nightjar_calc::outlook::Futures;
+/// # use nightjar_calc::stages::{target_date, Done};
+/// # use nightjar_calc::time::{Span, Timestamp};
+/// // 100 °C·days are there, 144 are wanted, the water stays at 11 °C: four days.
+/// let from = Timestamp::parse("2026-04-25T00:00:00Z").unwrap();
+/// let futures = Futures { from, step: Span::from_hours(24), paths: vec![vec![11.0; 10]], basis: String::new() };
+/// let done = Done { amount: 100.0, when: &|_| None };
+/// let (date, warnings) = target_date(144.0, &done, &|t| t.max(0.0), &futures, 0.8);
+/// assert_eq!(date.likely, Some(from + Span::from_hours(96)));
+/// assert!(warnings.is_empty());
+/// ```
+#[must_use]
+pub fn target_date(
+    target: f64,
+    done: &Done<'_>,
+    rate: &dyn Fn(f64) -> f64,
+    futures: &Futures,
+    level: f64,
+) -> (StageDate, Vec<String>) {
+    let mut date = StageDate::empty("target");
+    if target <= done.amount {
+        date.reached = true;
+        date.at = (done.when)(target);
+        date.likely = date.at;
+        return (date, Vec::new());
+    }
+    let along = reach(rate, done.amount, futures);
+    let moments: Vec<_> = (0..along.len()).map(|path| along.moment(path, target)).collect();
+    let held = moments.iter().flatten().any(|(_, held)| *held);
+    let moments = sorted(moments.into_iter().map(|m| m.map(|(at, _)| at)));
+    date.earliest = quantile_of(&moments, (1.0 - level) / 2.0);
+    date.likely = quantile_of(&moments, 0.5);
+    date.latest = quantile_of(&moments, f64::midpoint(1.0, level));
+    (date, super::dates::warn(held, moments.iter().any(Option::is_none)))
+}

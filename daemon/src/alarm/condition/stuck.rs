@@ -1,0 +1,64 @@
+//! Readings that do not move at all for longer than is normal for their channel.
+
+use crate::alarm::moment::Moment;
+use crate::alarm::state::Verdict;
+use nightjar_calc::time::Span;
+
+/// Every channel may hold still for this long.
+const LEAST_NORMAL: Span = Span::from_minutes(10);
+/// However coarse a channel is, longer than this is never called normal.
+const MOST_NORMAL: Span = Span::from_hours(12);
+
+/// How long a channel holds still.
+#[derive(Clone, Debug)]
+pub struct Stillness {
+    value: u64,
+    since: Moment,
+    normal: Span,
+}
+
+impl Default for Stillness {
+    fn default() -> Self {
+        Self { value: f64::NAN.to_bits(), since: Moment(0), normal: LEAST_NORMAL }
+    }
+}
+
+impl Stillness {
+    /// Takes a sample, bit for bit. A run that ends by a change was normal after all, and is
+    /// learned.
+    pub fn handle_value(&mut self, value: f64, now: Moment) -> Verdict {
+        let bits = value.to_bits();
+        if bits != self.value {
+            let run = now.since(self.since);
+            if !f64::from_bits(self.value).is_nan() && run > self.normal {
+                self.normal = run.min(MOST_NORMAL);
+            }
+            self.value = bits;
+            self.since = now;
+            return Verdict::Inside;
+        }
+        if now.since(self.since) > self.normal { Verdict::Beyond } else { Verdict::Inside }
+    }
+
+    /// Longest time it held still and then moved again.
+    #[must_use]
+    pub fn normal(&self) -> Span {
+        self.normal
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_coarse_channel_teaches_how_long_it_holds_still() {
+        let mut still = Stillness::default();
+        let minute = |m: u64| Moment(m * 60_000);
+        assert_eq!(still.handle_value(9.1, minute(0)), Verdict::Inside);
+        assert_eq!(still.handle_value(9.1, minute(40)), Verdict::Beyond);
+        assert_eq!(still.handle_value(9.2, minute(45)), Verdict::Inside);
+        assert_eq!(still.handle_value(9.2, minute(85)), Verdict::Inside);
+        assert_eq!(still.handle_value(9.2, minute(91)), Verdict::Beyond);
+    }
+}

@@ -1,0 +1,418 @@
+//! Common causes: which alarm explains which.
+
+use super::{Engine, Timer};
+use crate::alarm::condition::{Family, family};
+use crate::alarm::event::{AlarmKind, Priority};
+use crate::alarm::group::{BEFORE_PARENT, TOGETHER};
+use crate::alarm::moment::Moment;
+use crate::alarm::state::{Cover, Verdict};
+use crate::alarm::tree::{AlarmIx, At, Inference, is_flow};
+use crate::rack::{HeaderIx, JarIx, Place};
+use crate::reading::SourceIx;
+use nightjar_calc::time::Span;
+
+/// Fewest children that can point at a parent.
+const FEWEST: usize = 2;
+/// Siblings needed to climb: one and two more.
+const SIBLINGS: usize = 3;
+/// Wait before causes restored at the start are looked at again.
+const CAUSES_AFTER: Span = Span::from_secs(60);
+
+impl Engine {
+    /// An alarm is pending or on: its parents count it.
+    pub(super) fn count_in(&mut self, ix: AlarmIx, m: Moment) {
+        let alarm = &self.slots[ix].alarm;
+        let suppression = alarm.suppression();
+        if suppression.out.is_some() || suppression.empty {
+            return;
+        }
+        let entry = (alarm.since(), ix);
+        for n in 0..self.tree.alarms[ix].counts_for.len() {
+            let parent = self.tree.alarms[ix].counts_for[n];
+            self.slots[parent].children.insert(entry);
+            self.evaluate(parent, m);
+        }
+    }
+
+    /// An alarm is back, or does not count any more.
+    pub(super) fn count_out(&mut self, ix: AlarmIx, m: Moment) {
+        let entry = (self.slots[ix].alarm.since(), ix);
+        for n in 0..self.tree.alarms[ix].counts_for.len() {
+            let parent = self.tree.alarms[ix].counts_for[n];
+            if self.slots[parent].children.remove(&entry) {
+                self.evaluate(parent, m);
+            }
+        }
+    }
+
+    /// Asks the children of a parent whether they point at it.
+    pub(super) fn evaluate(&mut self, parent: AlarmIx, m: Moment) {
+        let began = self.infer(parent);
+        let was = std::mem::replace(&mut self.slots[parent].inferred, began.is_some());
+        let slot = &self.slots[parent];
+        let repeat = slot.tuning.min_good;
+        if let Some(began) = began {
+            if slot.alarm.is_on() && slot.alarm.is_beyond() {
+                return;
+            }
+            // Each child was verified by its own samples.
+            for _ in 0..repeat {
+                self.feed(parent, Verdict::Beyond, began, m);
+            }
+        } else if was {
+            let alone = matches!(slot.direct, None | Some(Verdict::Unknown));
+            let verdict = self.combined(parent);
+            for _ in 0..if alone { repeat } else { 1 } {
+                self.feed(parent, verdict, m, m);
+            }
+        }
+    }
+
+    /// When the children that point at a parent began, if they do.
+    fn infer(&self, parent: AlarmIx) -> Option<Moment> {
+        let slot = &self.slots[parent];
+        let children = &slot.children;
+        let (need, together) = match self.tree.alarms[parent].inference {
+            Inference::None => return None,
+            Inference::HalfOfJars => (self.half_of_jars(parent)?, true),
+            Inference::HalfOfChannels => {
+                (self.channels_in_service(parent).div_ceil(2).max(FEWEST), false)
+            }
+            Inference::AllChannels => (self.channels_in_service(parent).max(FEWEST), false),
+            Inference::Siblings => (SIBLINGS, true),
+        };
+        if children.len() < need {
+            return None;
+        }
+        if slot.alarm.is_on() || slot.alarm.is_beyond() {
+            return children.first().map(|(began, _)| *began);
+        }
+        if !together {
+            return children.iter().nth(need - 1).map(|(began, _)| *began);
+        }
+        let latest = children.last()?.0;
+        let mut recent = children.range((latest.before(TOGETHER), 0)..);
+        let first = recent.next()?.0;
+        (recent.count() + 1 >= need).then_some(first)
+    }
+
+    fn half_of_jars(&self, parent: AlarmIx) -> Option<usize> {
+        let planned = &self.tree.alarms[parent];
+        let At::Header(header) = planned.at else { return None };
+        let live = &self.headers[usize::from(header.0)];
+        let loaded = if is_flow(planned.kind) { live.loaded_with_flow } else { live.loaded_with_temp };
+        Some(loaded.div_ceil(2).max(FEWEST))
+    }
+
+    fn channels_in_service(&self, parent: AlarmIx) -> usize {
+        let sensors = match self.tree.alarms[parent].at {
+            At::Header(header) => &self.tree.sensors_of_header[usize::from(header.0)],
+            At::Node(source) => &self.tree.sensors_of_source[usize::from(source.0)],
+            At::Site | At::Supply | At::Jar(_) | At::Monitor | At::Sensor(_) | At::Route(_) => {
+                return usize::MAX;
+            }
+        };
+        let counted = |sensor: &&crate::reading::SensorIx| {
+            let at = usize::from(sensor.0);
+            self.tree.fed[at].blind.is_some() && !self.channels[at].out
+        };
+        sensors.iter().filter(counted).count()
+    }
+
+    /// The nearest alarm that explains one, if there is one.
+    pub(super) fn explanation(&self, ix: AlarmIx) -> Option<AlarmIx> {
+        self.tree.alarms[ix].coverers.iter().copied().find(|cause| self.explains(*cause, ix))
+    }
+
+    /// Whether one alarm explains another at present. A cause that people have silenced explains
+    /// nothing, and none explains what is more urgent than itself.
+    fn explains(&self, cause: AlarmIx, child: AlarmIx) -> bool {
+        let (by, of) = (&self.slots[cause].alarm, &self.slots[child].alarm);
+        let fits = by.is_on()
+            && !by.suppression().by_person()
+            && !by.suppression().empty
+            && by.priority() <= of.priority();
+        if !fits {
+            return false;
+        }
+        let (by_at, of_at) = (self.tree.alarms[cause].at, self.tree.alarms[child].at);
+        if by_at == of_at {
+            return true;
+        }
+        if let (At::Node(_), At::Header(header)) = (by_at, of_at) {
+            return self.is_all_from_silent_nodes(header);
+        }
+        of.since().after(BEFORE_PARENT) >= by.since()
+    }
+
+    /// Whether every silent channel of a header belongs to a node that is silent as a whole.
+    fn is_all_from_silent_nodes(&self, header: HeaderIx) -> bool {
+        self.tree.sensors_of_header[usize::from(header.0)].iter().all(|sensor| {
+            let at = usize::from(sensor.0);
+            let channel = &self.channels[at];
+            let node = self.node_of(self.plan.rack.sensors[at].source);
+            !channel.stale
+                || channel.out
+                || node.is_some_and(|node| {
+                    let alarm = &self.slots[node].alarm;
+                    alarm.is_on() || alarm.is_beyond()
+                })
+        })
+    }
+
+    /// The end of the on-delay of an alarm that is pending and would explain this one.
+    pub(super) fn pending_explanation(&self, ix: AlarmIx) -> Option<Moment> {
+        let priority = self.slots[ix].alarm.priority();
+        let coverers = self.tree.alarms[ix].coverers.iter();
+        coverers
+            .filter_map(|cause| {
+                let slot = &self.slots[*cause];
+                let suppression = slot.alarm.suppression();
+                let may = slot.alarm.is_beyond()
+                    && !slot.alarm.is_on()
+                    && !suppression.by_person()
+                    && !suppression.empty
+                    && slot.tuning.priority <= priority;
+                may.then(|| slot.alarm.since().after(slot.tuning.on_delay))
+            })
+            .max()
+    }
+
+    /// Lets a cause speak for an alarm.
+    pub(super) fn cover(&mut self, ix: AlarmIx, cause: AlarmIx, m: Moment) {
+        let planned = &self.tree.alarms[cause];
+        let cover = Cover { kind: planned.kind, asset: planned.asset.clone() };
+        let detail = self.cause_name(cause);
+        self.change(ix, m, &detail, None, |slot, steps| slot.alarm.cover(cover, steps));
+        self.leave_as_covered(ix, cause, m);
+    }
+
+    /// Covers everything an alarm explains.
+    pub(super) fn cover_children(&mut self, cause: AlarmIx, m: Moment) {
+        for n in 0..self.tree.alarms[cause].covers.len() {
+            let child = self.tree.alarms[cause].covers[n];
+            let alarm = &self.slots[child].alarm;
+            let free = alarm.is_on()
+                && alarm.suppression().cover.is_none()
+                && alarm.suppression().out.is_none();
+            if free && self.explains(cause, child) {
+                self.cover(child, cause, m);
+            }
+        }
+    }
+
+    /// A cause is off or silenced: what it covered waits a little, then speaks for itself.
+    pub(super) fn release_children(&mut self, cause: AlarmIx, m: Moment) {
+        for n in 0..self.tree.alarms[cause].covers.len() {
+            let child = self.tree.alarms[cause].covers[n];
+            let planned = &self.tree.alarms[cause];
+            let covered = self.slots[child].alarm.suppression().cover.as_ref();
+            if !covered.is_some_and(|by| by.kind == planned.kind && by.asset == planned.asset) {
+                continue;
+            }
+            if let Some(other) = self.explanation(child) {
+                self.cover(child, other, m);
+                continue;
+            }
+            let slot = &mut self.slots[child];
+            slot.alarm.uncover(m, &slot.tuning);
+            self.reschedule(child);
+            self.persist_alarm(child, m);
+        }
+    }
+
+    /// Causes found in the store have no children reporting anew; once channels have spoken they
+    /// are asked again, so that none stays on for want of a change.
+    pub(super) fn check_causes(&mut self, m: Moment) {
+        let mut waiting = false;
+        for ix in 0..self.slots.len() {
+            let slot = &self.slots[ix];
+            let inferred = self.tree.alarms[ix].inference != Inference::None;
+            if !inferred || !slot.alarm.is_on() || !slot.alarm.is_beyond() || slot.inferred {
+                continue;
+            }
+            if !matches!(slot.direct, None | Some(Verdict::Unknown)) {
+                continue;
+            }
+            if self.half_heard(ix) {
+                self.slots[ix].inferred = true;
+                self.evaluate(ix, m);
+            } else {
+                waiting = true;
+            }
+        }
+        if waiting {
+            self.timers.insert((m.after(CAUSES_AFTER), Timer::Causes));
+        }
+    }
+
+    fn half_heard(&self, ix: AlarmIx) -> bool {
+        let all: Vec<usize> = match self.tree.alarms[ix].at {
+            At::Header(header) => positions(&self.tree.sensors_of_header[usize::from(header.0)]),
+            At::Node(source) => positions(&self.tree.sensors_of_source[usize::from(source.0)]),
+            At::Site | At::Supply | At::Jar(_) | At::Monitor | At::Sensor(_) | At::Route(_) => {
+                (0..self.channels.len()).collect()
+            }
+        };
+        let heard = all.iter().filter(|at| self.channels[**at].heard && !self.channels[**at].stale);
+        heard.count() * 2 >= all.len()
+    }
+
+    pub(super) fn schedule_causes(&mut self, m: Moment) {
+        self.timers.insert((m.after(CAUSES_AFTER), Timer::Causes));
+    }
+
+    /// A silent channel is as urgent as what it leaves unwatched, and no less than what it had
+    /// seen.
+    pub(super) fn refresh_blind_priority(&mut self, at: usize, m: Moment) {
+        let Some(blind) = self.tree.fed[at].blind else { return };
+        let mut priority = self.plain_blind_priority(at);
+        let fed = &self.tree.fed[at];
+        for ix in fed.limits.iter().chain(&fed.rate).chain(&fed.disagrees) {
+            let alarm = &self.slots[*ix].alarm;
+            if alarm.is_on() && !alarm.suppression().empty {
+                priority = priority.min(alarm.priority());
+            }
+        }
+        self.slots[blind].tuning.priority = priority;
+        self.change(blind, m, "", None, |slot, steps| slot.alarm.worsen(priority, m, steps));
+        let source = self.plan.rack.sensors[at].source;
+        self.refresh_node_priority(source);
+    }
+
+    fn plain_blind_priority(&self, at: usize) -> Priority {
+        let sensor = &self.plan.rack.sensors[at];
+        let is_flow = self.tree.fed[at].blind.is_some_and(|ix| {
+            self.tree.alarms[ix].kind == AlarmKind::BlindFlow
+        });
+        match (sensor.place, is_flow) {
+            (Place::Jar(jar), _) if !self.is_loaded(jar) => Priority::P3,
+            (Place::Header(header), _) if self.headers[usize::from(header.0)].loaded == 0 => Priority::P3,
+            (Place::Jar(jar), true) => {
+                let header = self.plan.rack.header(self.plan.rack.jar(jar).header);
+                if header.flow.is_some() { Priority::P2 } else { Priority::P1 }
+            }
+            (Place::Jar(jar), false) => {
+                let header = self.plan.rack.header(self.plan.rack.jar(jar).header);
+                if header.temperature.is_some() { Priority::P3 } else { Priority::P2 }
+            }
+            (Place::Header(header), false) => {
+                let live = &self.headers[usize::from(header.0)];
+                if live.loaded_with_temp == live.loaded { Priority::P3 } else { Priority::P2 }
+            }
+            (Place::Header(_) | Place::Site, _) => Priority::P2,
+        }
+    }
+
+    /// A node is as urgent as what it leaves unwatched: P1 from half of the channels of a loaded
+    /// header on.
+    pub(super) fn refresh_node_priority(&mut self, source: SourceIx) {
+        let Some(node) = self.node_of(source) else { return };
+        let mut priority = Priority::P3;
+        for (header, live) in self.headers.iter().enumerate().filter(|(_, live)| live.loaded > 0) {
+            let sensors = &self.tree.sensors_of_header[header];
+            let of_node =
+                sensors.iter().filter(|s| self.plan.rack.sensor(**s).source == source).count();
+            if of_node * 2 >= sensors.len() {
+                priority = Priority::P1;
+            } else if of_node > 0 {
+                priority = priority.min(Priority::P2);
+            }
+        }
+        // What its channels had seen counts too: a fault in measuring is no less urgent.
+        for sensor in &self.tree.sensors_of_source[usize::from(source.0)] {
+            for ix in &self.tree.fed[usize::from(sensor.0)].limits {
+                let alarm = &self.slots[*ix].alarm;
+                if alarm.is_on() && !alarm.suppression().empty {
+                    priority = priority.min(alarm.priority());
+                }
+            }
+        }
+        self.slots[node].tuning.priority = priority;
+    }
+
+    /// The header's blind alarm is P1 only when something is in its jars.
+    pub(super) fn refresh_header_priority(&mut self, header: HeaderIx) {
+        if let Some(ix) = self.tree.find(AlarmKind::BlindHeader, At::Header(header)) {
+            let loaded = self.headers[usize::from(header.0)].loaded > 0;
+            self.slots[ix].tuning.priority = if loaded { Priority::P1 } else { Priority::P3 };
+        }
+    }
+
+    pub(super) fn is_loaded(&self, jar: JarIx) -> bool {
+        self.jars[usize::from(jar.0)].context.occupied
+    }
+
+    /// Jars concerned by an alarm about a node, a header or the supply: those that show it, and
+    /// how many could.
+    pub(super) fn jars_concerned(&self, ix: AlarmIx) -> (Vec<JarIx>, usize) {
+        let planned = &self.tree.alarms[ix];
+        let blind = family(planned.kind) == Family::Blind;
+        let child = if planned.kind == AlarmKind::NoFlowHeader { AlarmKind::NoFlow } else { planned.kind };
+        let mut total = 0;
+        let mut shown = Vec::new();
+        for jar in self.jars_under(planned.at) {
+            if !self.is_loaded(jar) {
+                continue;
+            }
+            total += 1;
+            let shows = if blind {
+                self.has_silent_channel(jar, planned.at)
+            } else {
+                // A jar without its own meter is fed by the same header all the same.
+                self.tree.find(child, At::Jar(jar)).is_none_or(|ix| {
+                    let alarm = &self.slots[ix].alarm;
+                    alarm.is_on() || alarm.is_beyond()
+                })
+            };
+            if shows {
+                shown.push(jar);
+            }
+        }
+        (shown, total)
+    }
+
+    fn jars_under(&self, at: At) -> Vec<JarIx> {
+        match at {
+            At::Header(header) => self.tree.jars_of[usize::from(header.0)].clone(),
+            At::Supply | At::Monitor | At::Site => self.tree.jars_of.concat(),
+            At::Node(source) => {
+                let sensors = self.tree.sensors_of_source[usize::from(source.0)].iter();
+                let mut jars: Vec<_> = sensors
+                    .filter_map(|sensor| match self.plan.rack.sensor(*sensor).place {
+                        Place::Jar(jar) => Some(jar),
+                        Place::Header(_) | Place::Site => None,
+                    })
+                    .collect();
+                jars.sort_unstable();
+                jars.dedup();
+                jars
+            }
+            At::Jar(jar) => vec![jar],
+            At::Sensor(_) | At::Route(_) => Vec::new(),
+        }
+    }
+
+    fn has_silent_channel(&self, jar: JarIx, at: At) -> bool {
+        let jar = self.plan.rack.jar(jar);
+        [jar.flow, jar.temperature].into_iter().flatten().any(|sensor| {
+            let here = match at {
+                At::Node(source) => self.plan.rack.sensor(sensor).source == source,
+                At::Site
+                | At::Supply
+                | At::Header(_)
+                | At::Jar(_)
+                | At::Monitor
+                | At::Sensor(_)
+                | At::Route(_) => true,
+            };
+            let down = usize::from(self.plan.rack.sensor(sensor).source.0);
+            here && (self.channels[usize::from(sensor.0)].stale
+                || self.link_down.get(down).copied().unwrap_or(false))
+        })
+    }
+}
+
+fn positions(sensors: &[crate::reading::SensorIx]) -> Vec<usize> {
+    sensors.iter().map(|sensor| usize::from(sensor.0)).collect()
+}

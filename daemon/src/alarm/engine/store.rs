@@ -1,0 +1,256 @@
+//! Beginning anew, and going on from what was stored.
+
+use super::{Channel, Engine, HeaderLive, JarLive, Plan, Slot, Timer};
+use crate::alarm::code::Codes;
+use crate::alarm::condition::stuck::Stillness;
+use crate::alarm::event::EventId;
+use crate::alarm::group::{Event, Flood, Why, first_wait};
+use crate::alarm::moment::Moment;
+use crate::alarm::record::{Stored, StoredEvent};
+use crate::alarm::state::{Alarm, Verdict, What};
+use crate::alarm::tree::{AlarmIx, Tree, is_process};
+use crate::clock::Now;
+use crate::reading::SourceIx;
+use nightjar_calc::time::Span;
+use std::collections::{BTreeMap, BTreeSet, VecDeque};
+
+/// A channel may be silent for this many of its intervals, and for this long at least.
+const SILENT_INTERVALS: i64 = 3;
+const SILENT_AT_LEAST: Span = Span::from_secs(15);
+
+impl Engine {
+    /// Goes on from what was stored, or begins anew with the default of it.
+    ///
+    /// `off_for` is how long the station was not watched, where the wall clock could tell. It ages
+    /// pauses and acknowledgments; it never shortens a delay, which needs fresh samples.
+    #[must_use]
+    pub fn new(plan: Plan, stored: Stored, off_for: Option<Span>, now: Now) -> Self {
+        let tree = Tree::new(&plan.rack, &plan.sources, &plan.routes, &plan.settings);
+        let base = stored.moment.after(off_for.unwrap_or(Span::ZERO));
+        let slots = tree.alarms.iter().map(|planned| Slot::new(planned.tuning, now)).collect();
+        let channels = plan.rack.sensors.iter().map(|sensor| Channel::new(sensor.interval, base)).collect();
+        let sources = plan.sources.len();
+        let mut engine = Self {
+            slots,
+            channels,
+            jars: plan.rack.jars.iter().map(|_| JarLive::default()).collect(),
+            headers: plan.rack.headers.iter().map(|_| HeaderLive::default()).collect(),
+            link_down: vec![false; sources],
+            link_doubt: vec![false; sources],
+            route_failing: vec![false; plan.routes.len()],
+            mains: super::fact::Mains::default(),
+            events: BTreeMap::new(),
+            open: BTreeMap::new(),
+            next_event: stored.next_event.max(1),
+            codes: Codes::default(),
+            flood: Flood::default(),
+            starts: stored.starts.clone(),
+            timers: BTreeSet::new(),
+            outputs: VecDeque::new(),
+            base,
+            began: now.up,
+            now,
+            marked: Moment(u64::MAX),
+            scratch: Vec::new(),
+            plan,
+            tree,
+        };
+        engine.restore(stored, base);
+        engine.begin(base);
+        engine
+    }
+
+    fn begin(&mut self, m: Moment) {
+        for at in 0..self.channels.len() {
+            if self.tree.fed[at].blind.is_some() {
+                self.timers.insert((m.after(self.channels[at].stale_after), Timer::Stale(at)));
+            }
+        }
+        for source in 0..self.plan.sources.len() {
+            self.refresh_node_priority(SourceIx(u16::try_from(source).unwrap_or(u16::MAX)));
+        }
+        for header in 0..self.headers.len() {
+            let header = crate::rack::HeaderIx(u16::try_from(header).unwrap_or(u16::MAX));
+            self.refresh_header(header);
+            self.refresh_header_priority(header);
+        }
+        self.schedule_causes(m);
+        self.count_start(m);
+        self.check_out_of_use(m);
+        self.enter(self.now);
+    }
+
+    fn restore(&mut self, stored: Stored, m: Moment) {
+        for (ix, planned) in self.tree.alarms.iter().enumerate() {
+            if is_process(planned.kind) {
+                self.slots[ix].alarm.assume_empty();
+            }
+        }
+        for (code, free_at) in stored.codes {
+            self.codes.take(code, Some(free_at));
+        }
+        let mut restored = Vec::new();
+        for (kind, asset, alarm) in stored.alarms {
+            let position =
+                self.tree.alarms.iter().position(|planned| planned.kind == kind && planned.asset == asset);
+            // An alarm whose sensor is no longer configured has nobody to speak for it.
+            if let Some(ix) = position {
+                self.slots[ix].alarm = alarm;
+                restored.push(ix);
+            }
+        }
+        for event in stored.events {
+            self.restore_event(event);
+        }
+        for ix in &restored {
+            let ix = *ix;
+            self.slots[ix].since = self.wall(self.slots[ix].alarm.since());
+            self.note(ix, What::Restored, m, "");
+            self.reschedule(ix);
+            if self.slots[ix].alarm.suppression().out.is_some()
+                && let Some(at) = self.tree.fed.iter().position(|fed| fed.blind == Some(ix))
+            {
+                self.channels[at].out = true;
+            }
+            if self.slots[ix].alarm.is_on() {
+                self.count_in(ix, m);
+            }
+        }
+        self.drop_stray_covers(&restored, m);
+        self.speak_after_restart(&restored, m);
+    }
+
+    /// A cover whose cause is no longer on ends like any other.
+    fn drop_stray_covers(&mut self, restored: &[AlarmIx], m: Moment) {
+        for ix in restored.iter().copied() {
+            let Some(cover) = self.slots[ix].alarm.suppression().cover.as_deref() else { continue };
+            let covered = self.tree.alarms[ix].coverers.iter().any(|cause| {
+                let planned = &self.tree.alarms[*cause];
+                planned.kind == cover.kind
+                    && planned.asset == cover.asset
+                    && self.slots[*cause].alarm.is_on()
+            });
+            if !covered {
+                let slot = &mut self.slots[ix];
+                slot.alarm.uncover(m, &slot.tuning);
+                self.reschedule(ix);
+                self.persist_alarm(ix, m);
+            }
+        }
+    }
+
+    /// What was on in its own right has an event; what had not been told yet is told after its
+    /// wait.
+    fn speak_after_restart(&mut self, restored: &[AlarmIx], m: Moment) {
+        for ix in restored.iter().copied() {
+            let alarm = &self.slots[ix].alarm;
+            if alarm.is_on() && !alarm.suppression().any() && self.slots[ix].event.is_none() {
+                self.join(ix, Why::On, m);
+            }
+        }
+        let untold: Vec<EventId> = self
+            .events
+            .values()
+            .filter(|event| event.told.is_none() && event.on && event.due.is_none())
+            .map(|event| event.id)
+            .collect();
+        for id in untold {
+            let Some(event) = self.events.get(&id) else { continue };
+            let due = m.after(first_wait(self.event_priority(event)));
+            if let Some(event) = self.events.get_mut(&id) {
+                event.due = Some(due);
+            }
+            self.timers.insert((due, Timer::Event(id)));
+        }
+    }
+
+    fn restore_event(&mut self, stored: StoredEvent) {
+        let position = |(kind, asset): &(_, _)| {
+            self.tree.alarms.iter().position(|planned| planned.kind == *kind && planned.asset == *asset)
+        };
+        let members: BTreeSet<AlarmIx> = stored.members.iter().filter_map(position).collect();
+        let Some(first) = members.first().copied() else {
+            self.codes.release(&stored.code, self.base);
+            return;
+        };
+        let group = self.tree.alarms[first].group;
+        for ix in &members {
+            self.slots[*ix].event = Some(stored.id);
+        }
+        self.codes.take(stored.code.clone(), None);
+        self.open.insert(group, stored.id);
+        let event = Event {
+            id: stored.id,
+            code: stored.code,
+            group,
+            members,
+            seq: stored.seq,
+            told: stored.told,
+            due: None,
+            first_due: None,
+            why: Why::On,
+            on: stored.on,
+            held: stored.held,
+            times: stored.times,
+            since: stored.since,
+            reminded_at: None,
+        };
+        self.next_event = self.next_event.max(stored.id.0 + 1);
+        self.events.insert(stored.id, event);
+    }
+
+    /// Everything a restart would begin from. What the persisted changes add up to.
+    #[must_use]
+    pub fn stored(&self) -> Stored {
+        let all = self.slots.iter().zip(&self.tree.alarms);
+        let mut alarms: Vec<_> = all
+            .filter(|(slot, _)| !slot.alarm.is_only_empty())
+            .map(|(slot, planned)| (planned.kind, planned.asset.clone(), slot.alarm.to_stored()))
+            .collect();
+        alarms.sort_by(|a, b| (a.0, &a.1).cmp(&(b.0, &b.1)));
+        Stored {
+            alarms,
+            events: self.events.values().map(|event| self.stored_event(event)).collect(),
+            codes: self.codes.resting().map(|(code, at)| (code.clone(), at)).collect(),
+            next_event: self.next_event,
+            starts: self.starts.clone(),
+            moment: self.moment(),
+        }
+    }
+}
+
+impl Slot {
+    fn new(tuning: crate::alarm::state::Tuning, now: Now) -> Self {
+        Self {
+            alarm: Alarm::new(&tuning),
+            tuning,
+            deadline: None,
+            event: None,
+            direct: None,
+            last_sure: Verdict::Inside,
+            inferred: false,
+            children: BTreeSet::new(),
+            value: None,
+            limit: None,
+            since: now.utc,
+            detail: String::new(),
+        }
+    }
+}
+
+impl Channel {
+    fn new(interval: Span, m: Moment) -> Self {
+        let silent = Span::from_ms(interval.ms().saturating_mul(SILENT_INTERVALS));
+        Self {
+            last_good: m,
+            heard: false,
+            stale: false,
+            stale_after: silent.max(SILENT_AT_LEAST),
+            value: None,
+            rate: None,
+            slope: None,
+            stillness: Stillness::default(),
+            out: false,
+        }
+    }
+}

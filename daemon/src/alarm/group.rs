@@ -1,0 +1,211 @@
+//! Turning many alarms into few events.
+//!
+//! An *event* is what people are told of and answer to: one alarm, a cause that explains others,
+//! or several alarms of one family under one header. Here are its waits and the decision what is
+//! worth saying; [`crate::alarm::engine`] keeps the events.
+
+use crate::alarm::condition::Family;
+use crate::alarm::event::{Code, EventId, Priority};
+use crate::alarm::moment::Moment;
+use crate::alarm::record::StoredTold;
+use crate::alarm::tree::{AlarmIx, At, Level};
+use nightjar_calc::time::{Span, Timestamp};
+use std::collections::{BTreeSet, VecDeque};
+
+/// Children must have begun within this time of each other to point at their parent.
+pub const TOGETHER: Span = Span::from_secs(60);
+/// What was in alarm for longer than this before its parent is not its consequence.
+pub const BEFORE_PARENT: Span = Span::from_minutes(5);
+
+/// What ties alarms together: family, node, and whether the node itself or its children speak.
+pub type GroupKey = (Family, At, Level);
+
+/// Wait before the first message of an event.
+#[must_use]
+pub const fn first_wait(priority: Priority) -> Span {
+    match priority {
+        Priority::P1 => Span::from_secs(10),
+        Priority::P2 | Priority::P3 => Span::from_secs(60),
+    }
+}
+
+/// Wait before telling of new members.
+#[must_use]
+pub const fn member_wait(priority: Priority) -> Span {
+    match priority {
+        Priority::P1 => Span::from_minutes(5),
+        Priority::P2 | Priority::P3 => Span::from_minutes(15),
+    }
+}
+
+/// Enough further members to say so: at least three, and at least a quarter.
+#[must_use]
+pub fn has_grown(told: u32, now: u32) -> bool {
+    now >= told.saturating_add(told.div_ceil(4).max(3))
+}
+
+/// Why an event wants to speak.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+pub enum Why {
+    /// An alarm went on.
+    On,
+    /// An alarm went on again.
+    Again,
+    /// A silence ended with the alarm still on.
+    SilenceEnded,
+}
+
+/// One event.
+#[derive(Clone, Debug)]
+pub struct Event {
+    /// Which.
+    pub id: EventId,
+    /// What to answer with.
+    pub code: Code,
+    /// What ties its alarms together.
+    pub group: GroupKey,
+    /// Its alarms.
+    pub members: BTreeSet<AlarmIx>,
+    /// Changes said so far.
+    pub seq: u32,
+    /// What was last said.
+    pub told: Option<StoredTold>,
+    /// When it wants to speak.
+    pub due: Option<Moment>,
+    /// When it first wanted to speak.
+    pub first_due: Option<Moment>,
+    /// Why it wants to speak.
+    pub why: Why,
+    /// Any member is on.
+    pub on: bool,
+    /// Made to hold what a person silenced.
+    pub held: bool,
+    /// Times it went on.
+    pub times: u32,
+    /// When the condition began, wall time.
+    pub since: Timestamp,
+    /// Last reminder, so that many members remind once.
+    pub reminded_at: Option<Moment>,
+}
+
+/// How an event stands at the moment it wants to speak.
+#[derive(Clone, Copy, Debug)]
+pub struct Standing {
+    /// Most urgent priority of the alarms that speak.
+    pub priority: Priority,
+    /// Members in alarm.
+    pub members: u32,
+    /// Some of them are acknowledged, others joined since.
+    pub partly_acknowledged: bool,
+}
+
+/// What an event says.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Say {
+    /// For the first time.
+    Raised,
+    /// On again.
+    Again,
+    /// More urgent.
+    Worsened,
+    /// A silence ended.
+    SilenceEnded,
+    /// More members.
+    Grew,
+}
+
+impl Event {
+    /// What is worth saying; `None` leaves the new count to the next step of the ladder.
+    #[must_use]
+    pub fn say(&self, standing: &Standing) -> Option<Say> {
+        let Some(told) = self.told else { return Some(Say::Raised) };
+        if standing.priority < told.priority {
+            return Some(Say::Worsened);
+        }
+        match self.why {
+            Why::Again => Some(Say::Again),
+            Why::SilenceEnded => Some(Say::SilenceEnded),
+            // A cause has said what is wrong; that its consequences follow is no news.
+            Why::On if self.group.2 == Level::Cause => None,
+            Why::On => (standing.partly_acknowledged || has_grown(told.members, standing.members))
+                .then_some(Say::Grew),
+        }
+    }
+
+    /// Moves the moment it wants to speak, for an alarm of this priority that joined.
+    pub fn wants_to_speak(&mut self, why: Why, priority: Priority, now: Moment) {
+        let soon = now.after(first_wait(priority));
+        let due = match self.told {
+            Some(told) if why == Why::On && priority >= told.priority => {
+                soon.max(told.at.after(member_wait(priority)))
+            }
+            Some(_) | None => soon,
+        };
+        self.why = if self.due.is_some() { self.why.max(why) } else { why };
+        let due = self.due.map_or(due, |earlier| earlier.min(due));
+        self.due = Some(due);
+        self.first_due.get_or_insert(due);
+    }
+}
+
+/// Announcements within this time count towards a flood.
+const FLOOD_WINDOW: Span = Span::from_minutes(10);
+/// More than this many begin a flood.
+const FLOOD_BEGINS_ABOVE: usize = 10;
+/// Fewer than this many end it.
+const FLOOD_ENDS_BELOW: usize = 5;
+
+/// Too many alarms at once to be told one by one.
+#[derive(Clone, Debug, Default)]
+pub struct Flood {
+    announced: VecDeque<Moment>,
+    on: bool,
+}
+
+impl Flood {
+    /// An event was announced. True when that began a flood.
+    pub fn handle_announced(&mut self, now: Moment) -> bool {
+        self.forget(now);
+        self.announced.push_back(now);
+        // More than this many are never needed to decide.
+        if self.announced.len() > 10 * FLOOD_BEGINS_ABOVE {
+            self.announced.pop_front();
+        }
+        let begins = !self.on && self.announced.len() > FLOOD_BEGINS_ABOVE;
+        self.on |= begins;
+        begins
+    }
+
+    /// Lets time pass. True when that ended a flood.
+    pub fn handle_timeout(&mut self, now: Moment) -> bool {
+        self.forget(now);
+        let ends = self.on && self.announced.len() < FLOOD_ENDS_BELOW;
+        self.on &= !ends;
+        ends
+    }
+
+    fn forget(&mut self, now: Moment) {
+        while self.announced.front().is_some_and(|at| now.since(*at) > FLOOD_WINDOW) {
+            self.announced.pop_front();
+        }
+    }
+
+    /// When the flood may end.
+    #[must_use]
+    pub fn poll_timeout(&self) -> Option<Moment> {
+        let oldest = self.announced.front().filter(|_| self.on)?;
+        Some(oldest.after(FLOOD_WINDOW).after(Span::from_ms(1)))
+    }
+
+    /// A flood is on.
+    #[must_use]
+    pub fn is_on(&self) -> bool {
+        self.on
+    }
+
+    /// Announcements within the last ten minutes.
+    #[must_use]
+    pub fn announced(&self) -> u32 {
+        u32::try_from(self.announced.len()).unwrap_or(u32::MAX)
+    }
+}

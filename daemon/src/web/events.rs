@@ -1,0 +1,233 @@
+//! Live pages: only what changed is sent, and a beat when nothing did.
+//!
+//! One stream belongs to one page that somebody looks at. The server renders the pieces of that
+//! page when a new picture comes, at most once a second, and sends those that differ from what it
+//! sent before. Streams end with the program, so that a stop does not wait for them.
+
+use super::pages::{alarms, jar, rack, sensors};
+use super::pages::rack::Piece;
+use super::view::View;
+use crate::snapshot::JarState;
+use axum::extract::{Query, State};
+use axum::http::StatusCode;
+use axum::http::header::{CACHE_CONTROL, HeaderName};
+use axum::response::sse::{Event, Sse};
+use axum::response::{IntoResponse, Response};
+use futures_util::stream::{self, Stream, StreamExt};
+use std::collections::BTreeMap;
+use std::convert::Infallible;
+use std::sync::Arc;
+use std::time::Duration;
+use tokio::sync::OwnedSemaphorePermit;
+use tokio_util::sync::CancellationToken;
+
+/// Streams at one time; half the connections are left for pages.
+pub const STREAMS: usize = 32;
+/// A beat goes out so often when nothing else does.
+const BEAT: Duration = Duration::from_secs(10);
+/// Shortest time between two looks at the picture.
+const SHORTEST: Duration = Duration::from_secs(1);
+
+/// Which pieces of which page.
+#[derive(Clone, Debug)]
+enum Watched {
+    Rack,
+    Jar(String),
+    Alarms,
+    Sensors,
+}
+
+/// Begins a stream.
+pub async fn stream(
+    State(site): State<Arc<super::Site>>,
+    view: View,
+    Query(query): Query<BTreeMap<String, String>>,
+) -> Response {
+    let watched = match query.get("view").map(String::as_str) {
+        Some("rack") => Watched::Rack,
+        Some("jar") => Watched::Jar(query.get("jar").cloned().unwrap_or_default()),
+        Some("alarms") => Watched::Alarms,
+        Some("sensors") => Watched::Sensors,
+        Some(_) | None => return (StatusCode::NOT_FOUND, "no such live view").into_response(),
+    };
+    let Ok(permit) = Arc::clone(&site.streams).try_acquire_owned() else {
+        return (StatusCode::SERVICE_UNAVAILABLE, "too many live pages").into_response();
+    };
+    let stop = site.backend.stop.clone();
+    let events = patches(view, watched, permit).take_until(ended(stop));
+    let headers = [(CACHE_CONTROL, "no-store"), (HeaderName::from_static("x-accel-buffering"), "no")];
+    (headers, Sse::new(events)).into_response()
+}
+
+async fn ended(stop: CancellationToken) {
+    stop.cancelled().await;
+}
+
+struct Watching {
+    view: View,
+    watched: Watched,
+    /// What the browser shows by now, by id.
+    shown: BTreeMap<String, String>,
+    first: bool,
+    /// Patches waiting to go out.
+    waiting: Vec<Event>,
+    _permit: OwnedSemaphorePermit,
+}
+
+fn patches(
+    view: View,
+    watched: Watched,
+    permit: OwnedSemaphorePermit,
+) -> impl Stream<Item = Result<Event, Infallible>> {
+    let mut pictures = view.site.backend.snapshot.clone();
+    pictures.mark_unchanged();
+    let state = Watching {
+        view,
+        watched,
+        shown: BTreeMap::new(),
+        first: true,
+        waiting: Vec::new(),
+        _permit: permit,
+    };
+    stream::unfold((state, pictures), |(mut state, mut pictures)| async move {
+        loop {
+            if let Some(event) = state.waiting.pop() {
+                return Some((Ok(event), (state, pictures)));
+            }
+            if state.first {
+                state.first = false;
+                state.look();
+                // The page was rendered a moment ago; pieces are sent once so that nothing that
+                // changed in between, or while the line was down, stays wrong.
+                state.waiting.push(state.beat());
+                continue;
+            }
+            let changed = tokio::time::timeout(BEAT, pictures.changed()).await;
+            match changed {
+                Ok(Ok(())) => {
+                    tokio::time::sleep(SHORTEST).await;
+                    pictures.mark_unchanged();
+                    state.look();
+                    if state.waiting.is_empty() && state.beat_due() {
+                        let beat = state.beat();
+                        return Some((Ok(beat), (state, pictures)));
+                    }
+                }
+                // The core is gone: no beat, so that the page says it is not live.
+                Ok(Err(_)) => return None,
+                Err(_) => {
+                    state.look();
+                    let beat = state.beat();
+                    return Some((Ok(beat), (state, pictures)));
+                }
+            }
+        }
+    })
+}
+
+impl Watching {
+    /// Takes the newest picture and queues what differs.
+    fn look(&mut self) {
+        let site = Arc::clone(&self.view.site);
+        self.view.snap = Arc::clone(&site.backend.snapshot.borrow());
+        self.view.now = site.backend.clock.now();
+        let mut patches = Vec::new();
+        for piece in pieces(&self.view, &self.watched) {
+            self.differ(&piece, &mut patches);
+        }
+        // Taken from the end one by one.
+        patches.reverse();
+        self.waiting = patches;
+    }
+
+    fn differ(&mut self, piece: &Piece, patches: &mut Vec<Event>) {
+        let frame = ageless(&piece.frame());
+        let frame_changed = self.shown.get(&piece.id) != Some(&frame);
+        if frame_changed {
+            self.shown.insert(piece.id.clone(), frame);
+            patches.push(patch(&piece.id, &piece.html));
+        }
+        for inner in &piece.holds {
+            let html = ageless(&inner.html);
+            if self.shown.get(&inner.id) != Some(&html) {
+                if !frame_changed {
+                    patches.push(patch(&inner.id, &inner.html));
+                }
+                self.shown.insert(inner.id.clone(), html);
+            }
+        }
+    }
+
+    fn beat_due(&mut self) -> bool {
+        let now = self.view.now.up.ms() / 10_000;
+        let last = self.shown.get("beat").and_then(|t| t.parse().ok()).unwrap_or(0);
+        if now > last {
+            self.shown.insert("beat".into(), now.to_string());
+            true
+        } else {
+            false
+        }
+    }
+
+    /// The server's time, from which the page works out how long ago things were.
+    fn beat(&self) -> Event {
+        Event::default().event("beat").data((self.view.now.utc.ms() / 1_000).to_string())
+    }
+}
+
+fn patch(id: &str, html: &str) -> Event {
+    // A line break would end the field; markup does not need any.
+    Event::default().event("patch").data(format!("{id} {}", html.replace(['\n', '\r'], " ")))
+}
+
+/// Without the "3 min ago" that the page counts by itself: time passing is no change.
+fn ageless(html: &str) -> String {
+    let mut out = String::with_capacity(html.len());
+    let mut rest = html;
+    while let Some(at) = rest.find("data-t=\"") {
+        let Some(open) = rest[at..].find('>').map(|i| at + i + 1) else { break };
+        let close = rest[open..].find('<').map_or(rest.len(), |i| open + i);
+        out.push_str(&rest[..open]);
+        rest = &rest[close..];
+    }
+    out.push_str(rest);
+    out
+}
+
+fn pieces(view: &View, watched: &Watched) -> Vec<Piece> {
+    match watched {
+        Watched::Rack => rack::fragments(view),
+        Watched::Alarms => vec![Piece::leaf("alarm-list", alarms::list(view))],
+        Watched::Sensors => {
+            vec![Piece::leaf("sources", sensors::sources(view)), Piece::leaf("sensors", sensors::table(view))]
+        }
+        Watched::Jar(id) => {
+            let Some(ix) = view.rack().jar_named(id) else { return Vec::new() };
+            let now = view.snap.jars.get(usize::from(ix.0));
+            let development = now.and_then(|n| n.progress.as_ref()).map(|p| p.development);
+            let state = now.map_or(JarState::Empty, |n| n.state);
+            let mut pieces = vec![
+                Piece::leaf("drawing", super::components::jar_drawing(state, development)),
+                Piece::leaf("facts", jar::facts(view, view.rack().jar(ix), now)),
+                Piece::leaf("jar-alarms", jar::jar_alarms(view, now)),
+            ];
+            if let Some(progress) = now.and_then(|n| n.progress.as_ref()) {
+                pieces.push(Piece::leaf("way", jar::way(view, progress)));
+            }
+            pieces
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::ageless;
+
+    #[test]
+    fn time_passing_is_no_change() {
+        let a = "<time data-t=\"5\">3 min ago</time> 11.4 °C";
+        let b = "<time data-t=\"5\">4 min ago</time> 11.4 °C";
+        assert_eq!(ageless(a), ageless(b));
+        assert_ne!(ageless(a), ageless(&b.replace("11.4", "11.5")));
+    }
+}

@@ -1,0 +1,126 @@
+// Keeps a page live: puts changed pieces in place, counts how long ago things were, says when it
+// is not live, reads values under the finger, and keeps entries while the network is gone.
+'use strict';
+(() => {
+  const live = document.querySelector('[data-live]');
+  const notLive = document.getElementById('not-live');
+  let serverNow = 0, heardAt = 0, source = null, wait = 1000;
+
+  const words = (seconds) => {
+    const ahead = seconds < 0, s = Math.abs(seconds);
+    if (s < 45) return ahead ? 'in a moment' : 'just now';
+    const n = s < 5400 ? Math.floor((s + 30) / 60) + ' min'
+      : s < 172800 ? Math.floor((s + 1800) / 3600) + ' h' : Math.floor((s + 43200) / 86400) + ' days';
+    return ahead ? 'in ' + n : n + ' ago';
+  };
+  const ages = () => {
+    if (!serverNow) return;
+    for (const el of document.querySelectorAll('[data-t]')) {
+      const text = words(serverNow - Number(el.dataset.t));
+      el.textContent = el.tagName === 'SPAN' ? '(' + text + ')' : text;
+    }
+  };
+  const clock = () => new Date(heardAt).toTimeString().slice(0, 5);
+  const say = (text) => { notLive.hidden = !text; if (notLive.textContent !== text) notLive.textContent = text; };
+  const stale = () => {
+    if (heardAt && Date.now() - heardAt > 30000) say('Not live since ' + clock() + ': what you see is the last that was known');
+  };
+  const patch = (data) => {
+    const cut = data.indexOf(' '), el = document.getElementById(data.slice(0, cut));
+    const html = data.slice(cut + 1);
+    if (!el || el.contains(document.activeElement) && document.activeElement.matches('input,select,textarea')) return;
+    if (el.querySelector('details[open]')) return;
+    // Written by this server with every name escaped; scripts in it would not run anyway.
+    const parsed = new DOMParser().parseFromString('<body>' + html, 'text/html');
+    const focused = el.contains(document.activeElement) && document.activeElement.getAttribute('href');
+    el.replaceChildren(...parsed.body.childNodes);
+    if (focused) { const again = el.querySelector('[href="' + CSS.escape(focused) + '"]'); if (again) again.focus(); }
+  };
+  const open = () => {
+    if (!live || source) return;
+    source = new EventSource(live.dataset.live);
+    const alive = () => { heardAt = Date.now(); wait = 1000; say(''); };
+    source.addEventListener('patch', (e) => { alive(); patch(e.data); });
+    source.addEventListener('beat', (e) => { alive(); serverNow = Number(e.data); ages(); });
+    source.onerror = () => {
+      source.close(); source = null;
+      setTimeout(open, wait);
+      wait = Math.min(wait * 2, 30000);
+    };
+  };
+  if (live) {
+    heardAt = Date.now();
+    open();
+    setInterval(stale, 5000);
+    addEventListener('online', open);
+    document.addEventListener('visibilitychange', () => {
+      if (document.hidden) { if (source) { source.close(); source = null; } } else { stale(); open(); }
+    });
+  }
+
+  // Values under the finger or pointer: read from the line that is drawn.
+  for (const chart of document.querySelectorAll('svg.chart')) {
+    const line = chart.querySelector('path.line');
+    if (!line) continue;
+    const points = [...line.getAttribute('d').matchAll(/[ML]([\d.]+) ([\d.]+)/g)].map((m) => [Number(m[1]), Number(m[2])]);
+    const out = document.createElement('p');
+    out.className = 'chart-value small';
+    chart.after(out);
+    const cross = document.createElementNS('http://www.w3.org/2000/svg', 'line');
+    cross.setAttribute('class', 'cross'); cross.setAttribute('y1', 14); cross.setAttribute('y2', 206);
+    const show = (event) => {
+      const box = chart.getBoundingClientRect(), x = (event.clientX - box.left) / box.width * 720;
+      let best = points[0];
+      for (const p of points) if (Math.abs(p[0] - x) < Math.abs(best[0] - x)) best = p;
+      if (!best || Math.abs(best[0] - x) > 12) { out.textContent = 'no reading here'; cross.remove(); return; }
+      const d = chart.dataset, share = (206 - best[1]) / 192;
+      const value = Number(d.low) + share * (Number(d.high) - Number(d.low));
+      const at = new Date(Number(d.from) + (best[0] - 46) / 662 * (d.to - d.from));
+      cross.setAttribute('x1', best[0]); cross.setAttribute('x2', best[0]);
+      chart.append(cross);
+      out.textContent = value.toFixed(1) + ' ' + d.unit + ', ' + at.toLocaleString([], { weekday: 'short', day: 'numeric', month: 'short', hour: '2-digit', minute: '2-digit' });
+    };
+    chart.addEventListener('pointermove', show);
+    chart.addEventListener('pointerdown', show);
+  }
+
+  // Entries made while the network is gone are kept and sent once it is back. Each carries its own
+  // id, so that sending twice makes one entry; the time is fixed at the moment of pressing. Never
+  // kept: forms with a PIN or a password.
+  const kept = () => JSON.parse(localStorage.getItem('kept-entries') || '[]');
+  const keep = (list) => localStorage.setItem('kept-entries', JSON.stringify(list));
+  const showKept = () => { const n = kept().length; if (n) say(n + (n === 1 ? ' entry waits' : ' entries wait') + ' for the network on this device'); };
+  const local = (date) => new Date(date - date.getTimezoneOffset() * 60000).toISOString().slice(0, 16);
+  const send = async () => {
+    for (const entry of kept()) {
+      try {
+        const answer = await fetch(entry.path, { method: 'POST', body: new URLSearchParams(entry.fields), redirect: 'manual' });
+        const taken = answer.type === 'opaqueredirect' || answer.ok;
+        if (!taken && answer.status >= 500) return;
+        keep(kept().filter((other) => other.fields.id !== entry.fields.id));
+        if (!taken) say('An entry kept on this device was refused: make it again. ' + entry.path);
+      } catch { return; }
+    }
+    if (!kept().length && notLive.textContent.includes('for the network')) say('');
+  };
+  document.addEventListener('submit', (event) => {
+    const form = event.target;
+    if (form.dataset.sent) { event.preventDefault(); return; }
+    if (form.matches('form[data-entry]') && !navigator.onLine && !form.querySelector('[name="pin"],[name="password"]')) {
+      event.preventDefault();
+      const fields = Object.fromEntries(new FormData(form));
+      const back = { now: 0, '1h': 1, '3h': 3 }[fields.when];
+      if (back !== undefined) { fields.when = 'pick'; fields.at = local(new Date(Date.now() - back * 3600000)); }
+      keep([...kept().slice(-99), { path: new URL(form.action).pathname, fields }]);
+      form.closest('details').open = false;
+      showKept();
+      return;
+    }
+    form.dataset.sent = '1';
+    setTimeout(() => delete form.dataset.sent, 3000);
+  });
+  addEventListener('online', send);
+  showKept();
+  if (navigator.onLine) send();
+  if ('serviceWorker' in navigator && isSecureContext) navigator.serviceWorker.register('/worker.js');
+})();

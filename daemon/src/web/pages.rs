@@ -1,0 +1,13 @@
+//! The pages, one module each.
+
+pub mod alarms;
+pub mod days;
+pub mod entry;
+pub mod gallery;
+pub mod jar;
+pub mod logbook;
+pub mod messages;
+pub mod rack;
+pub mod sensors;
+pub mod sign_in;
+pub mod station;

@@ -1,0 +1,355 @@
+//! One jar: what is in it, how far it has come, what its water does, and the entries made at it.
+
+use crate::rack::{Jar, JarIx};
+use crate::reading::SensorIx;
+use crate::snapshot::{JarState, JarView, ProgressView};
+use crate::web::backend::{Booked, EntryFilter, Series, Stretch};
+use crate::web::chart::{self, Band, Chart, Limit, Mark};
+use crate::web::components::{self, can_enter};
+use crate::web::forms::{self, FORMS, Filled, Given, Problems, QUICK};
+use crate::web::pages::{alarms, logbook};
+use crate::web::units::Quantity;
+use crate::web::view::View;
+use crate::web::{past, words};
+use axum::extract::{Path, Query};
+use axum::response::{IntoResponse, Response};
+use maud::{Markup, html};
+use nightjar_calc::time::Span;
+use std::collections::BTreeMap;
+
+/// Lengths a chart can have, in days.
+const LENGTHS: [(u32, &str); 4] = [(1, "1 day"), (3, "3 days"), (10, "10 days"), (60, "60 days")];
+
+/// A try at an entry that did not succeed.
+#[derive(Default)]
+pub struct Try {
+    /// Kind of entry.
+    pub kind: String,
+    /// What was typed.
+    pub filled: Filled,
+    /// What is wrong with it.
+    pub problems: Problems,
+}
+
+/// The page.
+pub async fn show(view: View, Path(id): Path<String>, Query(query): Query<BTreeMap<String, String>>) -> Response {
+    let days = query.get("days").and_then(|d| d.parse().ok()).unwrap_or(3);
+    let done = query.get("done").cloned();
+    page(&view, &id, days, done.as_deref(), None).await
+}
+
+/// The page with what a failed try left.
+pub async fn page(view: &View, id: &str, days: u32, done: Option<&str>, tried: Option<&Try>) -> Response {
+    let Some(ix) = view.rack().jar_named(id) else {
+        return super::sign_in::not_found(view, "There is no such jar on this rack.");
+    };
+    let jar = view.rack().jar(ix);
+    let now = view.snap.jars.get(usize::from(ix.0));
+    let days = LENGTHS.iter().map(|(d, _)| *d).find(|d| *d == days).unwrap_or(3);
+    let charts = charts(view, ix, jar, now, days).await;
+    let filter = EntryFilter { jar: Some(jar.id.to_string()), limit: 30, ..EntryFilter::default() };
+    let entries = past::entries(view, filter).await;
+    let body = html! {
+        div data-live=(format!("/live?view=jar&jar={}", jar.id)) {
+            (neighbours(view, ix))
+            @if let Some(done) = done { (logbook::saved(view, done, &format!("/jar/{}", jar.id))) }
+            div.jar-head {
+                div #drawing { (components::jar_drawing(now.map_or(JarState::Empty, |n| n.state), now.and_then(|n| n.progress.as_ref()).map(|p| p.development))) }
+                div {
+                    h1 { "Jar " (jar.id) }
+                    div #facts { (facts(view, jar, now)) }
+                }
+            }
+            div #jar-alarms { (jar_alarms(view, now)) }
+            (quick_entries(view, jar, tried))
+            @if let Some(progress) = now.and_then(|n| n.progress.as_ref()) {
+                section aria-labelledby="h-way" { h2 #h-way { "Way to hatch" } div #way { (way(view, progress)) } }
+            }
+            section aria-labelledby="h-water" {
+                h2 #h-water { "Water" }
+                (lengths(jar, days))
+                (charts)
+            }
+            section aria-labelledby="h-log" {
+                h2 #h-log { "Log of this jar" }
+                (entry_list(view, entries))
+            }
+        }
+    };
+    let status = if tried.is_some() { axum::http::StatusCode::UNPROCESSABLE_ENTITY } else { axum::http::StatusCode::OK };
+    (status, components::page(view, &format!("Jar {}", jar.id), &body)).into_response()
+}
+
+fn neighbours(view: &View, ix: JarIx) -> Markup {
+    let at = usize::from(ix.0);
+    let link = |other: Option<&Jar>, label: &str| {
+        html! { @if let Some(jar) = other { a.button href=(format!("/jar/{}", jar.id)) { (label) " " (jar.id) } } }
+    };
+    html! {
+        nav.beside aria-label="Other jars" {
+            a.button href="/" { "Rack" }
+            (link(at.checked_sub(1).and_then(|i| view.rack().jars.get(i)), "‹"))
+            (link(view.rack().jars.get(at + 1), "›"))
+        }
+    }
+}
+
+/// The numbers of the jar, each with where it comes from.
+pub fn facts(view: &View, jar: &Jar, now: Option<&JarView>) -> Markup {
+    let Some(now) = now else { return html! { p.none { "Nothing is known about it yet." } } };
+    html! {
+        p.lead {
+            (words::jar_state(now.state))
+            @if let Some(lot) = &now.lot { ", lot " b { (lot) } }
+            @if let Some(species) = &now.species { " (" (species.replace(['_', '-'], " ")) ")" }
+        }
+        dl.facts {
+            div { dt { "Water" } dd { (components::temperature(view, now)) (source(temperature_source(view, jar, now))) } }
+            div { dt { "Flow" } dd { (components::flow(view, now)) (components::flow_bar(now.flow.map(|f| f.value), now.set_flow)) (source(flow_source(view, jar))) } }
+            @if let Some(progress) = &now.progress {
+                div { dt { "Thermal units" } dd {
+                    (format!("{:.1}\u{202f}°C·d", progress.c_days)) span.quiet { " = " (format!("{:.0}\u{202f}°F TU", progress.c_days * 1.8)) }
+                    (source(sum_source(view, progress)))
+                } }
+            }
+            @if let Some(eggs) = now.eggs {
+                div { dt { "Eggs" } dd {
+                    (words::grouped(eggs))
+                    @if let Some(litres) = now.eggs_l { span.quiet { ", " (view.units.text(Quantity::Litres, litres)) } }
+                    (source("As booked: loaded, less what was siphoned off and moved. Counts carry the error of their sample.".into()))
+                } }
+            }
+            @if let Some((likely, short)) = now.minutes_without_flow {
+                div { dt { "Without flow they have" } dd {
+                    "about " (format!("{likely:.0}")) " min" span.quiet { ", perhaps only " (format!("{short:.0}")) }
+                    (source("A rough estimate from the oxygen in the settled bed, its load, stage and temperature and the height of the place. It errs on the short side. Do not wait for it.".into()))
+                } }
+            }
+        }
+    }
+}
+
+fn source(words: String) -> Markup {
+    html! { details.source { summary aria-label="Where this number comes from" { "?" } p { (words) } } }
+}
+
+fn sensor_name(view: &View, ix: Option<SensorIx>) -> Option<String> {
+    ix.and_then(|ix| view.rack().sensors.get(usize::from(ix.0))).map(|s| s.id.to_string())
+}
+
+fn temperature_source(view: &View, jar: &Jar, now: &JarView) -> String {
+    let header = view.rack().headers.get(usize::from(jar.header.0));
+    let when = now.temperature.map_or_else(String::new, |t| {
+        format!(" Read {} {}.", words::day(view.zone(), view.now.utc, t.at), words::time(view.zone(), t.at))
+    });
+    if now.temperature_borrowed {
+        let from = header.and_then(|h| sensor_name(view, h.temperature).map(|s| format!("probe {s} in header {}", h.id)));
+        format!("Not measured in this jar: taken from {}.{when}", from.unwrap_or_else(|| "a hand reading".into()))
+    } else {
+        match sensor_name(view, jar.temperature) {
+            Some(id) => format!("Probe {id} in the jar.{when}"),
+            None => "This jar has no probe.".into(),
+        }
+    }
+}
+
+fn flow_source(view: &View, jar: &Jar) -> String {
+    match sensor_name(view, jar.flow) {
+        Some(id) => format!("Meter {id}. The set-point is the last one in the logbook."),
+        None => "This jar has no flow meter.".into(),
+    }
+}
+
+fn sum_source(view: &View, progress: &ProgressView) -> String {
+    let mut words = format!(
+        "Water temperature above 0 °C summed over time since fertilization on {}. Measured {:.0} % of that time",
+        words::date(view.zone(), progress.fertilized_at),
+        progress.coverage * 100.0
+    );
+    if progress.bridged_h > 0.0 {
+        words.push_str(&format!("; {:.1} h bridged over short gaps", progress.bridged_h));
+    }
+    if progress.uncounted_h > 0.0 {
+        words.push_str(&format!("; {:.1} h in long gaps not counted", progress.uncounted_h));
+    }
+    words.push('.');
+    words
+}
+
+/// Alarms about the jar.
+pub fn jar_alarms(view: &View, now: Option<&JarView>) -> Markup {
+    let Some(now) = now else { return html! {} };
+    html! {
+        @for alarm in view.snap.alarms.iter().filter(|a| now.alarms.contains(&a.event)) {
+            (alarms::card(view, alarm, &view.path, None))
+        }
+    }
+}
+
+/// Stages with their dates, and what they rest on.
+pub fn way(view: &View, progress: &ProgressView) -> Markup {
+    html! {
+        (components::way(view, progress))
+        p { "Confidence " b { (progress.confidence) } ". The dates assume: " (progress.basis) "." }
+        @for warning in &progress.warnings { p.warning { (warning) } }
+    }
+}
+
+fn quick_entries(view: &View, jar: &Jar, tried: Option<&Try>) -> Markup {
+    let back = format!("/jar/{}", jar.id);
+    html! {
+        section.quick aria-labelledby="h-quick" {
+            h2 #h-quick { "Log it" }
+            @if can_enter(view) {
+                @for (i, form) in FORMS.iter().enumerate() {
+                    @let failed = tried.filter(|t| t.kind == form.kind);
+                    @if i < QUICK || failed.is_some() {
+                        @let given = Given { jar: Some(jar.id.as_str()), filled: failed.map(|t| &t.filled), problems: failed.map(|t| &t.problems), back: &back };
+                        details name="quick" open[failed.is_some()] {
+                            summary { (form.title) }
+                            (forms::draw(view, form, &given))
+                        }
+                    }
+                }
+                a.button href=(format!("/logbook?jar={}#new", jar.id)) { "Other…" }
+            } @else { p.quiet { "Entries need a person: " a href="/sign-in" { "sign in" } " first." } }
+        }
+    }
+}
+
+fn entry_list(view: &View, entries: Result<Vec<Booked>, String>) -> Markup {
+    match entries {
+        Ok(entries) => logbook::list(view, &entries),
+        Err(error) => html! { p.problem { (error) } },
+    }
+}
+
+fn lengths(jar: &Jar, days: u32) -> Markup {
+    html! {
+        nav.lengths aria-label="Length of the charts" {
+            @for (length, label) in LENGTHS {
+                a.pill href=(format!("/jar/{}?days={length}#h-water", jar.id)) aria-current=[(length == days).then_some("true")] { (label) }
+            }
+        }
+    }
+}
+
+async fn charts(view: &View, ix: JarIx, jar: &Jar, now: Option<&JarView>, days: u32) -> Markup {
+    let span = Stretch { from: view.now.utc - Span::from_days(f64::from(days)), to: view.now.utc };
+    let header = view.rack().headers.get(usize::from(jar.header.0));
+    let limits = (view.site.backend.limits)(ix);
+    let (probe, borrowed) = match jar.temperature {
+        Some(probe) => (Some(probe), false),
+        None => (header.and_then(|h| h.temperature), true),
+    };
+    let marks = marks(view, jar, span).await;
+    let temperature_limits = [
+        (limits.temp_very_low, "very low", true),
+        (limits.temp_low, "low", false),
+        (limits.temp_high, "high", false),
+        (limits.temp_very_high, "very high", true),
+    ];
+    let flow_limits = [
+        (limits.flow_none, "no flow", true),
+        (limits.flow_low, "low", false),
+        (now.and_then(|n| n.set_flow), "set-point", false),
+        (limits.flow_high, "high", false),
+    ];
+    let temperature = one(view, jar, probe, Quantity::Temperature, span, &temperature_limits, bands(now, span), marks).await;
+    let flow = one(view, jar, jar.flow, Quantity::Flow, span, &flow_limits, Vec::new(), Vec::new()).await;
+    html! {
+        figure { figcaption { "Temperature" @if borrowed && probe.is_some() { span.quiet { " (of the header)" } } } (temperature) }
+        figure { figcaption { "Flow" } (flow) }
+        p.small { "Grey: no data, not counted. Hatched: bridged. Ticks at the foot: readings in doubt. Triangles on top: log entries." }
+    }
+}
+
+async fn marks(view: &View, jar: &Jar, span: Stretch) -> Vec<Mark> {
+    let filter = EntryFilter { jar: Some(jar.id.to_string()), limit: 60, ..EntryFilter::default() };
+    past::entries(view, filter)
+        .await
+        .unwrap_or_default()
+        .iter()
+        .filter(|b| b.voided.is_none() && b.entry.happened_at >= span.from)
+        .map(|b| Mark { at: b.entry.happened_at, label: words::act(&b.entry.act).1.to_owned() })
+        .collect()
+}
+
+/// Stages along the time shown.
+fn bands(now: Option<&JarView>, span: Stretch) -> Vec<Band> {
+    let Some(progress) = now.and_then(|n| n.progress.as_ref()) else { return Vec::new() };
+    let reached = |key: &str| progress.stages.iter().find(|s| s.stage == key).and_then(|s| s.at);
+    let begins = [
+        (Some(progress.fertilized_at), "green"),
+        (reached("eyed"), "eyed"),
+        (reached("hatch_start"), "hatching"),
+        (reached("hatch_end"), "hatched"),
+    ];
+    let begins: Vec<_> = begins.into_iter().filter_map(|(at, label)| Some((at?, label))).collect();
+    begins
+        .iter()
+        .enumerate()
+        .map(|(i, (from, label))| Band {
+            stretch: Stretch {
+                from: (*from).max(span.from),
+                to: begins.get(i + 1).map_or(span.to, |(next, _)| *next).min(span.to),
+            },
+            label: (*label).to_owned(),
+        })
+        .collect()
+}
+
+#[expect(clippy::too_many_arguments, reason = "the parts of one chart, used twice in this file")]
+async fn one(
+    view: &View,
+    jar: &Jar,
+    sensor: Option<SensorIx>,
+    quantity: Quantity,
+    span: Stretch,
+    limits: &[(Option<f64>, &'static str, bool)],
+    bands: Vec<Band>,
+    marks: Vec<Mark>,
+) -> Markup {
+    let Some(sensor) = sensor else { return html! { p.quiet { "Not measured here." } } };
+    let series = match past::series(view, sensor, span, chart::SLICES).await {
+        Ok(series) => series,
+        Err(error) => return html! { p.problem { (error) } },
+    };
+    let units = view.units;
+    let (what, id, least_range) = match quantity {
+        Quantity::Temperature => ("Temperature", "ct", units.show(quantity, 2.0) - units.show(quantity, 0.0)),
+        Quantity::Flow | Quantity::Millilitres | Quantity::Litres => ("Flow", "cf", units.show(quantity, 1.0)),
+    };
+    let description = describe(view, &series, quantity, span);
+    html! {
+        (Chart {
+            id,
+            title: format!("{what} of jar {}", jar.id),
+            description: description.clone(),
+            unit: units.name(quantity),
+            span,
+            zone: view.zone(),
+            series: &series,
+            convert: &|value| units.show(quantity, value),
+            limits: limits.iter().filter_map(|(value, label, outer)| Some(Limit { value: (*value)?, label, outer: *outer })).collect(),
+            bands,
+            least_range,
+            marks,
+        }.draw())
+        p.small { (description) }
+    }
+}
+
+fn describe(view: &View, series: &Series, quantity: Quantity, span: Stretch) -> String {
+    let range = words::range(view.zone(), span.from, span.to);
+    let low = series.buckets.iter().map(|b| b.min).fold(f64::INFINITY, f64::min);
+    let high = series.buckets.iter().map(|b| b.max).fold(f64::NEG_INFINITY, f64::max);
+    if !(low.is_finite() && high.is_finite()) {
+        return format!("{range}: no readings.");
+    }
+    let gaps = match series.gaps.len() {
+        0 => "no gaps".to_owned(),
+        n => words::count(n, "gap"),
+    };
+    format!("{range}: {} to {}, {gaps}.", view.units.number(quantity, low), view.units.text(quantity, high))
+}

@@ -1,0 +1,220 @@
+//! One request seen as a person looking at a moment: the snapshot, the time, the units, and who
+//! is asking. Everything a page needs to write itself.
+
+use super::Site;
+use super::backend::{PeerAddress, Role};
+use super::session::{self, Session};
+use super::units::{Quantity, Units};
+use super::words;
+use crate::clock::Now;
+use crate::ids::PersonId;
+use crate::rack::{JarIx, Rack};
+use crate::reading::{Quality, Reason};
+use crate::snapshot::{JarView, Latest, Snapshot};
+use axum::extract::FromRequestParts;
+use axum::http::request::Parts;
+use axum::response::{IntoResponse, Redirect, Response};
+use axum_extra::extract::CookieJar;
+use maud::{Markup, html};
+use nightjar_calc::time::{Timestamp, Zone};
+use std::net::{IpAddr, Ipv4Addr};
+use std::sync::Arc;
+
+/// Name of the session cookie; browsers refuse it without encryption when it begins with `__Host-`.
+pub const SESSION: &str = "nightjar";
+/// The same with encryption.
+pub const SESSION_SECURE: &str = "__Host-nightjar";
+
+/// Light or dark.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Theme {
+    /// As the device says; dark when it says nothing.
+    Auto,
+    /// Dark.
+    Dark,
+    /// Light.
+    Light,
+}
+
+/// Who is asking.
+#[derive(Clone, Debug)]
+pub enum Who {
+    /// Nobody known.
+    Nobody,
+    /// Anybody, in a demonstration.
+    Demo(PersonId),
+    /// Somebody who signed in.
+    Known {
+        /// The session.
+        session: Session,
+        /// Name for people.
+        name: String,
+        /// What they may do.
+        role: Role,
+        /// The token in the cookie.
+        token: String,
+    },
+}
+
+/// One request.
+pub struct View {
+    /// The whole page's state.
+    pub site: Arc<Site>,
+    /// The present.
+    pub snap: Arc<Snapshot>,
+    /// Time of the request.
+    pub now: Now,
+    /// Units to show.
+    pub units: Units,
+    /// Colours to show.
+    pub theme: Theme,
+    /// Who asks.
+    pub who: Who,
+    /// From where.
+    pub peer: PeerAddress,
+    /// Path asked for.
+    pub path: String,
+}
+
+impl View {
+    /// From the parts of a request.
+    pub fn of(parts: &Parts, site: &Arc<Site>) -> Self {
+        let cookies = CookieJar::from_headers(&parts.headers);
+        let cookie = |name: &str| cookies.get(name).map(axum_extra::extract::cookie::Cookie::value);
+        let now = site.backend.clock.now();
+        let token = cookie(site.session_cookie()).map(str::to_owned);
+        let known = token.and_then(|token| {
+            let session = site.sessions.find(&token, now.up)?;
+            let person = site.gate.person(session.person.as_str())?;
+            Some(Who::Known { name: person.name.clone(), role: person.role, session, token })
+        });
+        let demo = || site.backend.access.demo.clone().map(Who::Demo);
+        Self {
+            site: Arc::clone(site),
+            snap: Arc::clone(&site.backend.snapshot.borrow()),
+            now,
+            units: Units::parse(cookie("units").unwrap_or_default()),
+            theme: match cookie("theme") {
+                Some("dark") => Theme::Dark,
+                Some("light") => Theme::Light,
+                Some(_) | None => Theme::Auto,
+            },
+            who: known.or_else(demo).unwrap_or(Who::Nobody),
+            peer: parts
+                .extensions
+                .get::<PeerAddress>()
+                .copied()
+                .unwrap_or(PeerAddress(IpAddr::V4(Ipv4Addr::UNSPECIFIED))),
+            path: parts.uri.path().to_owned(),
+        }
+    }
+
+    /// The rack.
+    pub fn rack(&self) -> &Rack {
+        &self.site.backend.rack
+    }
+
+    /// Local time.
+    pub fn zone(&self) -> Zone {
+        self.rack().zone
+    }
+
+    /// Jars with their present, in the order of the rack. A jar the snapshot does not know yet is
+    /// left out of the present, not of the rack.
+    pub fn jars(&self) -> impl Iterator<Item = (JarIx, &crate::rack::Jar, Option<&JarView>)> {
+        self.rack().jars.iter().enumerate().map(|(i, jar)| {
+            (JarIx(u16::try_from(i).unwrap_or(u16::MAX)), jar, self.snap.jars.get(i))
+        })
+    }
+
+    /// Whether this person may do what the role allows, without typing anything again.
+    pub fn may(&self, role: Role) -> bool {
+        match &self.who {
+            Who::Nobody => false,
+            Who::Demo(_) => true,
+            Who::Known { role: own, .. } => *own >= role,
+        }
+    }
+
+    /// Whether a PIN could help somebody who is not signed in.
+    pub fn pins(&self) -> bool {
+        self.site.backend.people.iter().any(|p| p.pin.is_some())
+    }
+
+    /// The word each form of this session carries.
+    pub fn form_word(&self) -> String {
+        match &self.who {
+            Who::Known { token, .. } => session::form_word(token),
+            Who::Nobody | Who::Demo(_) => String::new(),
+        }
+    }
+
+    /// A moment: day, time, and how long ago. Never without its day.
+    pub fn moment(&self, at: Timestamp) -> Markup {
+        html! {
+            time datetime=(self.zone().rfc3339(at)) {
+                (words::day(self.zone(), self.now.utc, at)) " " (words::time(self.zone(), at))
+                " " span.ago data-t=(at.ms() / 1000) { "(" (words::ago(self.now.utc, at)) ")" }
+                @if !self.now.trusted { " " span.mark { "time?" } }
+            }
+        }
+    }
+
+    /// How long ago only, with the full time one hover away.
+    pub fn ago(&self, at: Timestamp) -> Markup {
+        html! {
+            time.ago datetime=(self.zone().rfc3339(at)) data-t=(at.ms() / 1000)
+                title=(format!("{} {}", words::day(self.zone(), self.now.utc, at), words::time(self.zone(), at))) {
+                (words::ago(self.now.utc, at))
+            }
+        }
+    }
+
+    /// A value as last heard: never a number where there is none, old looks old, doubt is said.
+    pub fn reading(&self, latest: Option<&Latest>, quantity: Quantity) -> Markup {
+        let Some(latest) = latest else {
+            return html! { span.none { "no reading" } };
+        };
+        let number = self.units.text(quantity, latest.value);
+        match (latest.quality, latest.reason) {
+            (_, Reason::Stale) => html! {
+                span.old { (number) " " span.mark { "old, " (words::ago(self.now.utc, latest.at)) } }
+            },
+            (Quality::Good, _) => html! { span.value { (number) } },
+            (Quality::Uncertain, reason) => html! {
+                span.value { (number) " " span.mark { "? " (words::reason(reason)) } }
+            },
+            (Quality::Bad, reason) => html! {
+                span.none { "no good reading" } " " span.mark { (words::reason(reason)) }
+            },
+        }
+    }
+
+    /// Thermal units in both scales, always with their unit.
+    pub fn thermal_units(&self, c_days: f64) -> String {
+        if self.units.fahrenheit {
+            format!("{:.0}\u{202f}°F TU", c_days * 1.8)
+        } else {
+            format!("{c_days:.1}\u{202f}°C·d")
+        }
+    }
+}
+
+/// The header an unknown person is sent to sign in with, when reading is not open.
+impl FromRequestParts<Arc<Site>> for View {
+    type Rejection = Response;
+
+    async fn from_request_parts(parts: &mut Parts, site: &Arc<Site>) -> Result<Self, Response> {
+        let view = Self::of(parts, site);
+        if matches!(view.who, Who::Nobody) && !site.backend.access.reading_open {
+            if view.path.starts_with("/api/") {
+                return Err(super::api::problem(
+                    axum::http::StatusCode::UNAUTHORIZED,
+                    "sign in first; reading is not open here",
+                ));
+            }
+            return Err(Redirect::to("/sign-in").into_response());
+        }
+        Ok(view)
+    }
+}
