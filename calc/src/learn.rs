@@ -238,11 +238,7 @@ fn window(species: &Species, observations: &[Observation<'_>]) -> f64 {
             let ((first, a), (last, b)) = (seen.first_key_value()?, seen.last_key_value()?);
             let width = (b / a).ln();
             let expected = (published.share(species, *last) / published.share(species, *first)).ln();
-            (first < last && width > 0.0).then(|| Point {
-                y: (width / expected).ln(),
-                sigma: WINDOW,
-                power: 1.0,
-            })
+            (first < last && width > 0.0).then(|| Point::new((width / expected).ln(), WINDOW, 1.0))
         })
         .collect();
     if points.is_empty() { 1.0 } else { posterior(Prior { low: WINDOW, high: WINDOW }, &points).0.exp() }

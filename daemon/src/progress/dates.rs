@@ -183,7 +183,7 @@ fn one(way: &Way<'_>, as_of: Timestamp, futures: &Futures) -> Option<ProgressVie
         development: amount,
         stages: dates.stages.iter().map(stage_view).collect(),
         basis: futures.basis.clone(),
-        confidence: way.species.confidence.to_string(),
+        confidence: way.species.confidence.word().to_owned(),
         warnings: dates.warnings,
     })
 }
