@@ -282,6 +282,9 @@ async fn what_came_while_we_were_away_is_delivered_and_known_to_be_old() {
         }
     }
     assert_eq!(values, (0..100).map(f64::from).collect::<Vec<_>>());
+    // The last acknowledgments may still be under way, so this one may pass for the queue's end.
+    broker.publish("shed/J1T", b"11.25", &[]);
+    safe(running.reading().await.2).await;
     running.a_while_later();
     broker.publish("shed/J1T", b"11.5", &[]);
     let (value, old, _) = running.reading().await;
