@@ -4,8 +4,10 @@
 //! sysexits: 0 done, 64 usage, 65 data, 70 internal, 74 input or output, 78 configuration.
 
 pub mod check;
+pub mod demo;
 pub mod failure;
 pub mod output;
+pub mod run;
 
 use clap::{Parser, Subcommand};
 use failure::{Failure, OrFail};
@@ -24,6 +26,10 @@ pub struct Arguments {
 enum Command {
     /// Validate a configuration: all problems at once, exit 78 when refused
     Check(check::Arguments),
+    /// Play an invented season over a real pseudo-terminal, with its page
+    Demo(demo::Arguments),
+    /// Watch the station until told to stop
+    Run(run::Arguments),
 }
 
 /// Runs the command named by the arguments of this process.
@@ -41,6 +47,8 @@ pub fn main() -> ExitCode {
     let mut output = Output::standard();
     let result = match arguments.command {
         Command::Check(arguments) => check::run(&arguments, &mut output),
+        Command::Demo(arguments) => demo::run(&arguments, &mut output),
+        Command::Run(arguments) => run::run(&arguments),
     };
     match result.and_then(|()| output.flush().or_fail("write to standard output")) {
         Ok(()) => ExitCode::SUCCESS,

@@ -187,3 +187,34 @@ impl Progress {
             .collect()
     }
 }
+
+impl Progress {
+    /// Hourly means of the water of a header, by its own probe or else by those of its jars.
+    #[must_use]
+    pub fn hourly_of_header(&self, header: usize, from: Timestamp, to: Timestamp) -> Vec<(Timestamp, f64)> {
+        let own = self.rack.headers[header].temperature;
+        let of_jars = self
+            .rack
+            .jars
+            .iter()
+            .filter(|jar| usize::from(jar.header.0) == header)
+            .filter_map(|jar| jar.temperature);
+        let records: Vec<&SensorRecord> =
+            own.into_iter().chain(of_jars).filter_map(|sensor| self.records.get(&sensor)).collect();
+        let hour = Span::from_hours(1);
+        let mut means = Vec::new();
+        let mut start = from;
+        while start + hour <= to {
+            let mean = records.iter().find_map(|record| {
+                let tally = record.thermal_units(start, start + hour);
+                let measured = tally.measured + tally.bridged;
+                (measured > Span::from_minutes(30)).then(|| {
+                    tally.sum as f64 / nightjar_calc::thermal::PER_C_DAY as f64 / measured.days()
+                })
+            });
+            means.extend(mean.map(|mean| (start + Span::from_minutes(30), mean)));
+            start = start + hour;
+        }
+        means
+    }
+}

@@ -209,8 +209,13 @@ pub const DIVIDER_OHM: f64 = 10_000.0;
 /// Rounds to a resolution.
 #[must_use]
 pub fn round_to(value: f64, step: f64) -> f64 {
-    let per_unit = (1.0 / step).round();
-    (value * per_unit).round() / per_unit
+    if step < 1.0 {
+        // Dividing by a whole number gives the double nearest to the decimal.
+        let per_unit = (1.0 / step).round();
+        (value * per_unit).round() / per_unit
+    } else {
+        (value / step).round() * step
+    }
 }
 
 #[cfg(test)]
@@ -262,6 +267,15 @@ mod tests {
         assert_eq!(read(ProbeFault::Drift { per_day: 0.2 }, 5.0), Some(12.0));
         assert_eq!(read(ProbeFault::OutOfWater, 0.0), Some(17.0));
         assert!((read(ProbeFault::Spikes { share: 1.0, size: 6.0 }, 0.0).unwrap() - 11.0).abs() > 5.9);
+    }
+
+    #[test]
+    fn rounding_works_for_steps_below_and_above_one() {
+        for (value, step, expected) in
+            [(11.4249, 0.01, 11.42), (10.06, 0.1, 10.1), (152.0, 5.0, 150.0), (7.6, 1.0, 8.0)]
+        {
+            assert_eq!(round_to(value, step).to_string(), f64::to_string(&expected));
+        }
     }
 
     /// At 25 °C a 10 kΩ thermistor over 10 kΩ halves the supply.

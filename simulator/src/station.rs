@@ -279,17 +279,9 @@ impl Station {
             .map(|f| (&f.cause, self.now.since(f.begins).days()))
             .collect();
         let fault_of = |name: &str| -> Option<(ProbeFault, f64)> {
-            active.iter().find_map(|(cause, days)| match cause {
-                Cause::Sensor { sensor, fails } if sensor == name => Some((*fails, *days)),
-                Cause::Sensor { .. }
-                | Cause::PumpTrip { .. }
-                | Cause::IntakeClog { .. }
-                | Cause::HeaderClog { .. }
-                | Cause::JarsBlocked { .. }
-                | Cause::WarmSpell { .. }
-                | Cause::ConditionerOff
-                | Cause::BoardSilent
-                | Cause::Garbage { .. } => None,
+            active.iter().find_map(|(cause, days)| {
+                let Cause::Sensor { sensor, fails } = cause else { return None };
+                (sensor == name).then_some((*fails, *days))
             })
         };
         let mut readings = Vec::with_capacity(2 * (self.jars.len() + self.headers.len()));

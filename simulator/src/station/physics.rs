@@ -127,20 +127,16 @@ impl Station {
     fn strain_pipes(&mut self) {
         let now = self.now;
         for header in &mut self.headers {
-            let clog = self.faults.iter().filter_map(|fault| match &fault.cause {
-                Cause::HeaderClog { header: name, share } if *name == header.name => {
-                    fault.phase(now).map(|phase| share * phase)
-                }
-                _other => None,
+            let clog = self.faults.iter().filter_map(|fault| {
+                let Cause::HeaderClog { header: name, share } = &fault.cause else { return None };
+                (*name == header.name).then(|| fault.phase(now).map(|phase| share * phase))?
             });
             header.pipe.clog(clog.fold(0.0, f64::max));
         }
         for jar in &self.jars {
-            let left = self.faults.iter().filter_map(|fault| match &fault.cause {
-                Cause::JarsBlocked { jars, left } if jars.contains(&jar.name) => {
-                    fault.phase(now).map(|_| *left)
-                }
-                _other => None,
+            let left = self.faults.iter().filter_map(|fault| {
+                let Cause::JarsBlocked { jars, left } = &fault.cause else { return None };
+                (jars.contains(&jar.name) && fault.phase(now).is_some()).then_some(*left)
             });
             if let Some(valve) = self.headers[jar.header].pipe.valve_mut(jar.place) {
                 valve.unblocked = left.fold(1.0, f64::min);
@@ -160,12 +156,14 @@ impl Station {
             for fault in &self.faults {
                 let Some(phase) = fault.phase(now) else { continue };
                 let feeds = |name: &String| fed.iter().any(|h| self.headers[*h].name == *name);
-                match &fault.cause {
-                    Cause::PumpTrip { header } if feeds(header) => working = 0.0,
-                    Cause::IntakeClog { header, share } if feeds(header) => {
-                        working = working.min(1.0 - share * phase);
-                    }
-                    _other => {}
+                if let Cause::PumpTrip { header } = &fault.cause
+                    && feeds(header)
+                {
+                    working = 0.0;
+                } else if let Cause::IntakeClog { header, share } = &fault.cause
+                    && feeds(header)
+                {
+                    working = working.min(1.0 - share * phase);
                 }
             }
             let passage = self.supplies[at].supply.pass(working, asked, dt);

@@ -11,7 +11,7 @@ pub const LONGEST_PAYLOAD: usize = 4096;
 /// Longest topic looked at, in bytes.
 pub const LONGEST_TOPIC: usize = 256;
 /// The place in a filter or a name that stands for the sensor.
-const CAPTURE: &str = "{sensor}";
+pub const CAPTURE: &str = "{sensor}";
 
 /// Text that cannot be a topic filter.
 #[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]

@@ -1,0 +1,180 @@
+//! Moves the season on, scan by scan, in step with the daemon.
+
+use super::crew;
+use crate::clock::{Clock, ManualClock};
+use crate::ids::PersonId;
+use crate::snapshot::ProgressView;
+use crate::supervise;
+use crate::web::backend::{Asked, Command, Reply};
+use anyhow::{Context, Result, bail};
+use nightjar_calc::time::{Span, Timestamp};
+use nightjar_simulator::frame::{Encoder, Format};
+use nightjar_simulator::station::Station;
+use nightjar_simulator::truth::Truth;
+use serialport::{SerialPort, TTYPort};
+use std::io::Write;
+use std::sync::Arc;
+use std::sync::atomic::Ordering;
+use std::time::Duration;
+use tokio::sync::oneshot;
+use tokio_util::sync::CancellationToken;
+
+/// Longest real time one scan may take before the season goes on without it.
+const SCAN_LIMIT: Duration = Duration::from_secs(5);
+/// How often predictions are kept for the report.
+const LOOK_EVERY: Span = Span::from_hours(1);
+
+/// The board's end of the pseudo-terminal, and the path of the other.
+pub struct Wire {
+    board: TTYPort,
+    /// Held open until the daemon has it, so that the line does not hang up.
+    _other: TTYPort,
+    /// What the daemon opens.
+    pub path: String,
+}
+
+impl Wire {
+    /// A new pseudo-terminal.
+    pub fn open() -> Result<Self> {
+        let (board, mut other) = TTYPort::pair().context("cannot make a pseudo-terminal")?;
+        other.set_exclusive(false).context("cannot share the pseudo-terminal")?;
+        let path = other.name().context("the pseudo-terminal has no name")?;
+        Ok(Self { board, _other: other, path })
+    }
+}
+
+/// What a jar looked like at one moment: as shown and as it was.
+pub struct Look {
+    /// When.
+    pub at: Timestamp,
+    /// The jar.
+    pub jar: String,
+    /// As shown.
+    pub shown: ProgressView,
+    /// The exact integral, °C·days.
+    pub exact_c_days: f64,
+}
+
+/// What was seen of a season.
+pub struct Played {
+    /// The truth at its end.
+    pub truth: Truth,
+    /// Looks, in order.
+    pub looks: Vec<Look>,
+    /// Lines written to the wire.
+    pub lines: u64,
+    /// Readings in them.
+    pub readings: u64,
+    /// Entries that were refused, with the reason.
+    pub refused: Vec<String>,
+}
+
+/// Plays a season.
+pub struct Player {
+    station: Station,
+    wire: Wire,
+    clock: Arc<ManualClock>,
+    crew: PersonId,
+    speed: Option<f64>,
+    entries: u64,
+}
+
+impl Player {
+    /// `speed` in simulated seconds a second; none for as fast as possible.
+    pub fn new(
+        station: Station,
+        wire: Wire,
+        clock: Arc<ManualClock>,
+        crew: PersonId,
+        speed: Option<f64>,
+    ) -> Self {
+        Self { station, wire, clock, crew, speed, entries: 0 }
+    }
+
+    /// Plays to the end, or until told to stop.
+    pub async fn play(&mut self, daemon: &supervise::Station, stop: &CancellationToken) -> Result<Played> {
+        wait_for(|| daemon.counters[0].is_up()).await.context("the daemon did not open the pseudo-terminal")?;
+        let mut encoder = Encoder::new(Format::Xdr, false, 1);
+        let mut played =
+            Played { truth: self.station.truth(), looks: Vec::new(), lines: 0, readings: 0, refused: Vec::new() };
+        let mut next_look = self.station.start();
+        let began = tokio::time::interval(Duration::from_millis(10));
+        let mut ticks = began;
+        let (mut allowed_s, start) = (0.0, self.station.start());
+        while !self.station.finished() && !stop.is_cancelled() {
+            if let Some(speed) = self.speed {
+                while self.station.now().since(start).secs() > allowed_s {
+                    ticks.tick().await;
+                    allowed_s += speed * 0.01;
+                }
+            }
+            let step = self.station.step();
+            self.clock.advance(step.scan.at.since(self.clock.now().utc));
+            for event in &step.events {
+                for entry in crew::entries(event, &self.crew, &mut self.entries)? {
+                    let text = format!("{:?}", entry.act);
+                    if let Reply::Refused(why) = ask(daemon, Command::Entry(Box::new(entry))).await? {
+                        played.refused.push(format!("{why}: {text}"));
+                    }
+                }
+            }
+            let lines = encoder.lines(&step.scan);
+            self.wire.board.write_all(&lines.concat()).context("cannot write to the pseudo-terminal")?;
+            played.lines += lines.len() as u64;
+            played.readings += step.scan.readings.iter().filter(|r| r.value.is_some()).count() as u64;
+            let sent = played.lines;
+            wait_for(|| {
+                daemon.counters[0].frames_taken() >= sent
+                    && daemon.core_done.load(Ordering::Acquire) >= daemon.counters[0].readings()
+            })
+            .await
+            .with_context(|| format!("the daemon did not take the scan of {}", step.scan.at))?;
+            if step.scan.at >= next_look {
+                next_look = step.scan.at + LOOK_EVERY;
+                self.look(daemon, &mut played.looks);
+            }
+        }
+        played.truth = self.station.truth();
+        Ok(played)
+    }
+
+    fn look(&self, daemon: &supervise::Station, looks: &mut Vec<Look>) {
+        let picture = Arc::clone(&daemon.picture.borrow());
+        let named = self.station.jars();
+        for ((jar, _), view) in named.iter().zip(&picture.jars) {
+            let (Some(shown), Some(exact)) = (&view.progress, self.station.thermal_units(jar)) else { continue };
+            looks.push(Look {
+                at: picture.now.utc,
+                jar: jar.clone(),
+                shown: shown.clone(),
+                exact_c_days: exact,
+            });
+        }
+    }
+}
+
+/// Asks the core for a change and waits for its answer.
+async fn ask(daemon: &supervise::Station, command: Command) -> Result<Reply> {
+    let (reply, answer) = oneshot::channel();
+    daemon.commands.send(Asked { command, reply }).await.context("the core has ended")?;
+    answer.await.context("the core has ended")
+}
+
+/// Waits until something is so, with a limit in real time.
+async fn wait_for(mut so: impl FnMut() -> bool) -> Result<()> {
+    let waiting = async {
+        let mut turns = 0_u32;
+        while !so() {
+            turns += 1;
+            if turns < 200 {
+                tokio::task::yield_now().await;
+            } else {
+                tokio::time::sleep(Duration::from_micros(100)).await;
+            }
+        }
+    };
+    match tokio::time::timeout(SCAN_LIMIT, waiting).await {
+        Ok(()) => Ok(()),
+        Err(_) => bail!("nothing happened for {} s", SCAN_LIMIT.as_secs()),
+    }
+}

@@ -1,0 +1,147 @@
+//! The snapshot that everybody else looks at.
+
+use super::state::State;
+use crate::alarm::engine::EggsLast;
+use crate::clock::Now;
+use crate::ingest::SourceCounters;
+use crate::rack::JarIx;
+use crate::reading::{Quality, SensorIx};
+use crate::snapshot::{
+    HeaderView, JarState, JarView, Latest, LotView, SensorView, Snapshot, SourceView,
+};
+use nightjar_calc::oxygen::{Bed, StageForOxygen, stopped_minutes};
+use nightjar_calc::quantity::{Celsius, Metres};
+use nightjar_calc::time::Timestamp;
+use std::sync::Arc;
+
+/// Minutes that eggs would last without flow; `None` when that cannot be said.
+#[must_use]
+pub fn eggs_last(litres: f64, temp_c: f64, altitude_m: f64, stage: JarState) -> Option<EggsLast> {
+    let (for_oxygen, word) = match stage {
+        JarState::Empty => return None,
+        JarState::Green => (StageForOxygen::Green, "green"),
+        JarState::Eyed => (StageForOxygen::Eyed, "eyed"),
+        JarState::Hatching => (StageForOxygen::NearHatch, "hatching"),
+        JarState::Hatched => (StageForOxygen::Fry, "fry"),
+    };
+    let bed = Bed::of_volume(litres).ok()?;
+    let temperature = Celsius::new(temp_c.clamp(0.0, 40.0)).ok()?;
+    let minutes = stopped_minutes(bed, temperature, Metres::new(altitude_m).ok()?, for_oxygen).ok()?;
+    Some(EggsLast { minutes: minutes.likely, minutes_short: minutes.short, stage: word.to_owned() })
+}
+
+/// Takes the picture.
+#[must_use]
+pub fn snapshot(
+    state: &State,
+    counters: &[Arc<SourceCounters>],
+    last_told: Option<(Timestamp, String)>,
+    version: u64,
+    now: Now,
+) -> Snapshot {
+    let latest = |sensor: Option<SensorIx>| state.sensors[usize::from(sensor?.0)].latest.map(|l| aged(state, sensor, l, now));
+    let events = state.engine.jar_events();
+    let jars = (0..state.rack.jars.len())
+        .filter_map(|at| Some((at, JarIx(u16::try_from(at).ok()?))))
+        .map(|(at, ix)| jar_view(state, ix, latest(state.rack.jar(ix).flow), events.get(at).cloned().unwrap_or_default()))
+        .collect();
+    let headers = state
+        .rack
+        .headers
+        .iter()
+        .map(|header| HeaderView { temperature: latest(header.temperature), flow: latest(header.flow) })
+        .collect();
+    let sensors = state
+        .sensors
+        .iter()
+        .map(|live| SensorView {
+            latest: live.latest,
+            stale: live.expectation.is_stale(now.up),
+            readings: live.readings,
+            rejected: live.rejected,
+        })
+        .collect();
+    Snapshot {
+        now,
+        version,
+        jars,
+        headers,
+        sensors,
+        lots: lots(state),
+        alarms: state.engine.views(),
+        sources: sources(state, counters),
+        last_told,
+    }
+}
+
+/// A value that has been silent for too long is no longer good.
+fn aged(state: &State, sensor: Option<SensorIx>, latest: Latest, now: Now) -> Latest {
+    let stale = sensor.is_some_and(|s| state.sensors[usize::from(s.0)].expectation.is_stale(now.up));
+    if stale { Latest { quality: Quality::Bad, reason: crate::reading::Reason::Stale, ..latest } } else { latest }
+}
+
+fn jar_view(
+    state: &State,
+    ix: JarIx,
+    flow: Option<Latest>,
+    alarms: Vec<crate::alarm::event::EventId>,
+) -> JarView {
+    let books = state.progress.books();
+    let content = books.in_jar(ix);
+    let context = &state.contexts[usize::from(ix.0)];
+    let temperature = state.temperature(ix);
+    JarView {
+        state: state.stage(ix),
+        lot: content.map(|c| c.lot.to_string()),
+        species: content.and_then(|c| books.lots().get(&c.lot)).map(|lot| lot.species.clone()),
+        loaded_at: content.and_then(|c| c.segments.last()).map(|segment| segment.from),
+        eggs: content.and_then(|c| c.eggs),
+        eggs_l: content.map(|c| c.litres),
+        temperature: temperature.map(|(latest, _)| latest),
+        temperature_borrowed: temperature.is_some_and(|(_, borrowed)| borrowed),
+        flow,
+        set_flow: books.set_flow(ix),
+        progress: state.views[usize::from(ix.0)].clone(),
+        alarms,
+        minutes_without_flow: context.eggs_last.as_ref().map(|last| (last.minutes, last.minutes_short)),
+    }
+}
+
+fn lots(state: &State) -> Vec<LotView> {
+    let books = state.progress.books();
+    books
+        .lots()
+        .iter()
+        .map(|(id, lot)| LotView {
+            id: id.to_string(),
+            species: lot.species.clone(),
+            jars: state
+                .rack
+                .jars
+                .iter()
+                .enumerate()
+                .filter(|(at, _)| {
+                    u16::try_from(*at).ok().and_then(|at| books.in_jar(JarIx(at))).is_some_and(|c| c.lot == *id)
+                })
+                .map(|(_, jar)| jar.id.to_string())
+                .collect(),
+            takes: lot.takes.iter().map(ToString::to_string).collect(),
+        })
+        .collect()
+}
+
+fn sources(state: &State, counters: &[Arc<SourceCounters>]) -> Vec<SourceView> {
+    state
+        .sources
+        .iter()
+        .enumerate()
+        .map(|(at, live)| SourceView {
+            id: at.to_string(),
+            up: live.up,
+            since: live.since,
+            detail: live.detail.clone(),
+            frames: counters.get(at).map_or(0, |c| c.frames_taken()),
+            refused: counters.get(at).map_or(0, |c| c.refused_total()),
+        })
+        .collect()
+}

@@ -1,0 +1,427 @@
+//! Everything that is true at the moment, and what follows from what happens. Pure.
+//!
+//! Contract: after each call, drain [`State::poll_output`]; then sleep until
+//! [`State::poll_timeout`] and call [`State::handle_timeout`].
+
+use super::water::Water;
+use crate::alarm::engine::{Engine, Fact, JarContext, Plan, Shelving, Target};
+use crate::alarm::event::AlarmEvent;
+use crate::alarm::record::{Output as AlarmOutput, StateDelta, Stored};
+use crate::clock::{Now, Uptime};
+use crate::config::checked::WaterType;
+use crate::ingest::judge::{Expectation, Judged, judge};
+use crate::logbook::Entry;
+use crate::progress::Progress;
+use crate::progress::books::Seen;
+use crate::rack::{JarIx, Measure, Rack};
+use crate::reading::{FromSource, Quality, RawReading, Reading, Reason, Receipt, SensorIx, SourceIx};
+use crate::snapshot::{JarState, Latest, ProgressView};
+use crate::store::{JournalKind, NewLine, Transition};
+use crate::web::backend::Command;
+use nightjar_calc::time::Span;
+use std::collections::{BTreeMap, VecDeque};
+use std::sync::Arc;
+
+/// What the shell must do.
+#[derive(Debug)]
+pub enum Output {
+    /// Store these; the receipt goes back once they are on disk.
+    Readings(Vec<Reading>, Option<Receipt>),
+    /// Store this at once.
+    Commit(Box<Transition>),
+    /// Somebody may have to be told.
+    Tell(Box<AlarmEvent>),
+}
+
+/// How often sums and dates are made anew.
+const REFRESH: Span = Span::from_hours(1);
+/// Minor journal lines wait for at most this long.
+const MINOR_WAIT: Span = Span::from_secs(10);
+/// Minor journal lines kept waiting.
+const MINOR_KEPT: usize = 500;
+
+/// One sensor as last heard.
+#[derive(Clone, Debug)]
+pub struct SensorLive {
+    pub(super) latest: Option<Latest>,
+    pub(super) expectation: Expectation,
+    pub(super) readings: u64,
+    pub(super) rejected: u64,
+}
+
+/// One source as last heard.
+#[derive(Clone, Debug, Default)]
+pub struct SourceLive {
+    pub(super) up: bool,
+    pub(super) since: Option<nightjar_calc::time::Timestamp>,
+    pub(super) detail: String,
+}
+
+/// Everything that is true at the moment.
+#[derive(Debug)]
+pub struct State {
+    pub(super) rack: Arc<Rack>,
+    pub(super) names: BTreeMap<String, SensorIx>,
+    pub(super) sensors: Vec<SensorLive>,
+    pub(super) sources: Vec<SourceLive>,
+    pub(super) engine: Engine,
+    pub(super) progress: Progress,
+    pub(super) water: Water,
+    pub(super) views: Vec<Option<ProgressView>>,
+    pub(super) contexts: Vec<JarContext>,
+    outputs: VecDeque<Output>,
+    pending: Transition,
+    minor: Vec<NewLine>,
+    minor_due: Option<Uptime>,
+    refresh_due: Uptime,
+    clock_trusted: bool,
+}
+
+impl State {
+    /// Goes on from what was stored.
+    #[must_use]
+    pub fn new(
+        rack: Arc<Rack>,
+        plan: Plan,
+        stored: Stored,
+        off_for: Option<Span>,
+        progress: Progress,
+        water_type: WaterType,
+        now: Now,
+    ) -> Self {
+        let names = rack
+            .sensors
+            .iter()
+            .enumerate()
+            .filter_map(|(at, s)| Some((s.id.to_string(), SensorIx(u16::try_from(at).ok()?))))
+            .collect();
+        let sensors = rack
+            .sensors
+            .iter()
+            .map(|s| SensorLive {
+                latest: None,
+                expectation: Expectation::new(s.interval, now.up),
+                readings: 0,
+                rejected: 0,
+            })
+            .collect();
+        let sources = plan.sources.iter().map(|_| SourceLive::default()).collect();
+        let jars = rack.jars.len();
+        Self {
+            names,
+            sensors,
+            sources,
+            engine: Engine::new(plan, stored, off_for, now),
+            progress,
+            water: Water::new(Arc::clone(&rack), water_type),
+            views: vec![None; jars],
+            contexts: vec![JarContext::default(); jars],
+            outputs: VecDeque::new(),
+            pending: Transition::default(),
+            minor: Vec::new(),
+            minor_due: None,
+            refresh_due: now.up,
+            clock_trusted: now.trusted,
+            rack,
+        }
+    }
+
+    /// What is to be done next.
+    pub fn poll_output(&mut self) -> Option<Output> {
+        self.outputs.pop_front()
+    }
+
+    /// When to be called next.
+    #[must_use]
+    pub fn poll_timeout(&self) -> Uptime {
+        let engine = self.engine.poll_timeout().map(|(at, _)| at);
+        [engine, self.minor_due].into_iter().flatten().fold(self.refresh_due, Uptime::min)
+    }
+
+    /// Lets every deadline take effect that has passed.
+    pub fn handle_timeout(&mut self, now: Now) {
+        self.engine.handle_timeout(now);
+        if self.minor_due.is_some_and(|due| due <= now.up) {
+            self.minor_due = None;
+            self.pending.journal.append(&mut self.minor);
+        }
+        if now.up >= self.refresh_due {
+            self.refresh(now);
+        }
+        self.collect(now);
+    }
+
+    /// Takes what a source delivers.
+    pub fn handle_source(&mut self, message: FromSource) {
+        match message {
+            FromSource::Readings { source, arrived, readings, receipt } => {
+                self.readings(source, arrived, &readings, receipt);
+                self.collect(arrived);
+            }
+            FromSource::Link { source, at, up, detail } => {
+                self.engine.handle_source_link(source, up, at);
+                if let Some(live) = self.sources.get_mut(usize::from(source.0)) {
+                    *live = SourceLive { up, since: Some(at.utc), detail: detail.clone() };
+                }
+                self.pending.journal.push(NewLine {
+                    now: at,
+                    kind: JournalKind::Source,
+                    event: None,
+                    body: serde_json::json!({"source": source.0, "up": up, "detail": detail}),
+                });
+                self.collect(at);
+            }
+        }
+    }
+
+    fn readings(&mut self, _source: SourceIx, now: Now, raw: &[RawReading], receipt: Option<Receipt>) {
+        let mut judged = Vec::with_capacity(raw.len());
+        for raw in raw {
+            let Some(ix) = self.names.get(&raw.name).copied() else { continue };
+            let rack = Arc::clone(&self.rack);
+            let sensor = rack.sensor(ix);
+            match judge(ix, sensor, raw, now) {
+                Judged::Reading { reading, fresh } => {
+                    self.take(&reading, fresh, now);
+                    judged.push(reading);
+                }
+                Judged::NoValue { reason, .. } => {
+                    let live = &mut self.sensors[usize::from(ix.0)];
+                    live.rejected += 1;
+                    self.engine.handle_reading(ix, f64::NAN, Quality::Bad, reason, now);
+                }
+            }
+        }
+        if !judged.is_empty() || receipt.is_some() {
+            self.outputs.push_back(Output::Readings(judged, receipt));
+        }
+    }
+
+    fn take(&mut self, reading: &Reading, fresh: bool, now: Now) {
+        if reading.reason != Reason::UntrustedClock {
+            self.progress.handle_reading(reading);
+        }
+        let live = &mut self.sensors[usize::from(reading.sensor.0)];
+        live.readings += 1;
+        live.rejected += u64::from(reading.quality == Quality::Bad);
+        if !fresh {
+            return;
+        }
+        live.expectation.handle_reading(now.up);
+        live.latest = Some(Latest {
+            value: reading.value.get(),
+            at: reading.at,
+            quality: reading.quality,
+            reason: reading.reason,
+        });
+        let value = reading.value.get();
+        self.engine.handle_reading(reading.sensor, value, reading.quality, reading.reason, now);
+        if self.rack.sensor(reading.sensor).measure == Measure::Mains {
+            let fact = Fact::Mains { on: value > 0.5, battery_percent: None, runtime_min: None };
+            self.engine.handle_fact(&fact, now);
+        }
+    }
+
+    /// Tells the alarms something about the site or the monitor.
+    pub fn handle_fact(&mut self, fact: &Fact, now: Now) {
+        self.engine.handle_fact(fact, now);
+        self.collect(now);
+    }
+
+    /// Whether an entry may be written.
+    ///
+    /// # Errors
+    /// Why not, for people.
+    pub fn check_entry(&self, entry: &Entry) -> Result<(), String> {
+        self.progress.check(entry).map_err(|refusal| refusal.to_string())
+    }
+
+    /// Takes an entry over that is on disk.
+    pub fn entry_written(&mut self, entry: Entry, now: Now) {
+        self.progress.add_entry(entry);
+        self.refresh(now);
+        self.collect(now);
+    }
+
+    /// Carries out a command about alarms.
+    ///
+    /// # Errors
+    /// Why not, for people.
+    pub fn handle_command(&mut self, command: &Command, now: Now) -> Result<(), String> {
+        let engine = &mut self.engine;
+        let done = match command {
+            Command::Acknowledge { event, by } => engine.acknowledge(&Target::Event(*event), by, now).map(drop),
+            Command::Confirm { event, by } => engine.confirm(&Target::Event(*event), by, now).map(drop),
+            Command::Shelve { event, until, one_shot, by, .. } => {
+                let shelving = Shelving { length: until.since(now.utc), one_shot: *one_shot };
+                engine.shelve(&Target::Event(*event), shelving, by, now).map(drop)
+            }
+            Command::Unshelve { event, by } => engine.unshelve(&Target::Event(*event), by, now),
+            Command::OutOfService { kind, asset, until, reason, by } => engine
+                .out_of_service(&Target::Alarm(*kind, asset.clone()), until.since(now.utc), reason, by, now)
+                .map(drop),
+            Command::BackInService { kind, asset, by } => {
+                engine.return_to_service(&Target::Alarm(*kind, asset.clone()), by, now)
+            }
+            Command::Entry(_) => Ok(()),
+        };
+        self.collect(now);
+        done.map_err(|refused| refused.to_string())
+    }
+
+    /// Makes sums, dates and what the alarms know about jars anew.
+    pub fn refresh(&mut self, now: Now) {
+        self.refresh_due = now.up.after(REFRESH);
+        self.progress.settle();
+        self.water.refresh(&self.progress, now.utc);
+        for at in 0..self.rack.jars.len() {
+            let Ok(jar) = u16::try_from(at).map(JarIx) else { continue };
+            let futures = self.water.futures(jar);
+            self.views[at] = self.progress.view(jar, now.utc, futures);
+            let context = self.context(jar);
+            if context != self.contexts[at] {
+                self.contexts[at] = context.clone();
+                self.engine.handle_jar(jar, context, now);
+            }
+        }
+    }
+
+    fn context(&self, jar: JarIx) -> JarContext {
+        let Some(content) = self.progress.books().in_jar(jar) else { return JarContext::default() };
+        let stage = self.stage(jar);
+        let temperature = self.temperature(jar).map_or(10.0, |(latest, _)| latest.value);
+        JarContext {
+            occupied: true,
+            stage,
+            set_flow: self.progress.books().set_flow(jar),
+            temps: None,
+            eggs_last: super::picture::eggs_last(content.litres, temperature, self.rack.altitude_m, stage),
+            header_offset_c: 0.0,
+        }
+    }
+
+    /// How the eggs of a jar stand, by what was seen and by the sum.
+    #[must_use]
+    pub fn stage(&self, jar: JarIx) -> JarState {
+        let Some(content) = self.progress.books().in_jar(jar) else { return JarState::Empty };
+        let reached = |stage: &str| {
+            self.views[usize::from(jar.0)]
+                .as_ref()
+                .is_some_and(|view| view.stages.iter().any(|s| s.stage == stage && s.at.is_some()))
+        };
+        let seen = |seen| content.seen.contains_key(&seen);
+        if seen(Seen::Last) {
+            JarState::Hatched
+        } else if seen(Seen::First) || seen(Seen::Peak) || reached("hatch_start") {
+            JarState::Hatching
+        } else if seen(Seen::Eyed) || reached("eyed") {
+            JarState::Eyed
+        } else {
+            JarState::Green
+        }
+    }
+
+    /// Temperature of a jar's water, and whether it is the header's.
+    #[must_use]
+    pub fn temperature(&self, jar: JarIx) -> Option<(Latest, bool)> {
+        let jar = self.rack.jar(jar);
+        let header = self.rack.header(jar.header);
+        let latest = |sensor: Option<SensorIx>| {
+            self.sensors[usize::from(sensor?.0)].latest.filter(|l| l.quality != Quality::Bad)
+        };
+        latest(jar.temperature).map(|l| (l, false)).or_else(|| latest(header.temperature).map(|l| (l, true)))
+    }
+
+    /// Gathers what the alarms want done into one transition.
+    fn collect(&mut self, now: Now) {
+        if now.trusted != self.clock_trusted {
+            self.clock_trusted = now.trusted;
+            let body = serde_json::json!({"trusted": now.trusted});
+            self.pending.journal.push(NewLine { now, kind: JournalKind::Clock, event: None, body });
+        }
+        let mut told = Vec::new();
+        while let Some(output) = self.engine.poll_output() {
+            match output {
+                AlarmOutput::Event(event) => {
+                    self.line(now, event.event.into(), "event", &event, false);
+                    told.push(event);
+                }
+                AlarmOutput::Journal(line) => self.line(now, line.event, "step", &line, line.minor),
+                AlarmOutput::Persist(delta) => {
+                    let (key, value) = keyed(&delta);
+                    self.pending.state.push((key, value));
+                }
+                AlarmOutput::Flood { on, announced } => {
+                    let body = serde_json::json!({"flood": on, "announced": announced});
+                    self.pending.journal.push(NewLine { now, kind: JournalKind::Alarm, event: None, body });
+                }
+            }
+        }
+        if self.pending != Transition::default() {
+            self.pending.journal.append(&mut self.minor);
+            self.minor_due = None;
+            self.outputs.push_back(Output::Commit(Box::new(std::mem::take(&mut self.pending))));
+        }
+        self.outputs.extend(told.into_iter().map(Output::Tell));
+    }
+
+    fn line(
+        &mut self,
+        now: Now,
+        event: Option<crate::alarm::event::EventId>,
+        what: &str,
+        body: &impl serde::Serialize,
+        minor: bool,
+    ) {
+        let body = serde_json::to_value(body).unwrap_or_default();
+        let line = NewLine { now, kind: JournalKind::Alarm, event, body: serde_json::json!({ what: body }) };
+        if minor {
+            self.minor_due.get_or_insert(now.up.after(MINOR_WAIT));
+            if self.minor.len() < MINOR_KEPT {
+                self.minor.push(line);
+            }
+        } else {
+            self.pending.journal.push(line);
+        }
+    }
+}
+
+/// Where a change of stored state is kept. `None` takes the key away.
+fn keyed(delta: &StateDelta) -> (String, Option<serde_json::Value>) {
+    let name = |value: &dyn erased::Text| value.text();
+    let (key, keep) = match delta {
+        StateDelta::Alarm { kind, asset, state } => {
+            (format!("alarm/{}/{}", name(kind), name(asset)), state.is_some())
+        }
+        StateDelta::Event { id, state } => (format!("event/{}", id.0), state.is_some()),
+        StateDelta::Code { code, .. } => (format!("code/{}", code.0), true),
+        StateDelta::Counters { .. } => ("counters".to_owned(), true),
+        StateDelta::Mark { .. } => ("mark".to_owned(), true),
+    };
+    (format!("engine/{key}"), keep.then(|| serde_json::to_value(delta).unwrap_or_default()))
+}
+
+/// Puts stored changes back together.
+#[must_use]
+pub fn restored(states: &BTreeMap<String, serde_json::Value>) -> Stored {
+    let mut stored = Stored::default();
+    for value in states.values() {
+        match serde_json::from_value::<StateDelta>(value.clone()) {
+            Ok(delta) => stored.apply(&delta),
+            Err(error) => tracing::error!(%error, "a stored alarm state cannot be read and is left out"),
+        }
+    }
+    stored
+}
+
+mod erased {
+    //! Text forms for keys.
+    pub trait Text {
+        fn text(&self) -> String;
+    }
+    impl<T: serde::Serialize> Text for T {
+        fn text(&self) -> String {
+            serde_json::to_string(self).unwrap_or_default()
+        }
+    }
+}

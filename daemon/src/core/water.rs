@@ -1,0 +1,72 @@
+//! What the water of each header will do, from what it did: one outlook an hour, shared by its
+//! jars.
+
+use crate::config::checked::WaterType;
+use crate::progress::Progress;
+use crate::rack::{JarIx, Rack};
+use nightjar_calc::outlook::{Climate, DailyMeans, Futures, Recent, WaterKind};
+use nightjar_calc::time::{Day, Span, Timestamp};
+use std::sync::Arc;
+
+/// Days of this season that an outlook looks back on.
+const LOOK_BACK: Span = Span::from_hours(45 * 24);
+/// Days looked ahead.
+const DAYS_AHEAD: usize = 120;
+
+/// Outlooks by header.
+#[derive(Debug)]
+pub struct Water {
+    rack: Arc<Rack>,
+    kind: WaterKind,
+    history: DailyMeans,
+    climate: Option<(Day, Climate)>,
+    futures: Vec<Option<Futures>>,
+}
+
+impl Water {
+    /// None issued yet.
+    #[must_use]
+    pub fn new(rack: Arc<Rack>, water_type: WaterType) -> Self {
+        let kind = match water_type {
+            WaterType::LakeFed => WaterKind::LakeFed,
+            WaterType::LowlandRiver => WaterKind::LowlandRiver,
+            WaterType::Snowmelt => WaterKind::Snowmelt,
+            WaterType::SpringFed => WaterKind::SpringFed,
+            WaterType::Heated => WaterKind::Heated,
+        };
+        let headers = rack.headers.len();
+        Self { rack, kind, history: DailyMeans::default(), climate: None, futures: vec![None; headers] }
+    }
+
+    /// Past springs of this water.
+    pub fn set_history(&mut self, history: DailyMeans) {
+        self.history = history;
+        self.climate = None;
+    }
+
+    /// Issues the outlook of each header anew.
+    pub fn refresh(&mut self, progress: &Progress, now: Timestamp) {
+        let Some(since) = progress.needed_since() else {
+            self.futures.fill(None);
+            return;
+        };
+        let zone = self.rack.zone;
+        let today = zone.day_of(now);
+        if self.climate.as_ref().is_none_or(|(day, _)| *day != today) {
+            self.climate = Some((today, Climate::fit(&self.history, Some(self.kind), today)));
+        }
+        let Some((_, climate)) = &self.climate else { return };
+        let since = since.max(now - LOOK_BACK);
+        for (at, slot) in self.futures.iter_mut().enumerate() {
+            let hours = progress.hourly_of_header(at, since, now);
+            let recent = Recent::from_readings(zone, hours, now);
+            *slot = climate.outlook(&recent, now, zone, DAYS_AHEAD, None).ok().map(|outlook| outlook.futures);
+        }
+    }
+
+    /// The outlook for a jar's water, if there is one.
+    #[must_use]
+    pub fn futures(&self, jar: JarIx) -> Option<&Futures> {
+        self.futures[usize::from(self.rack.jar(jar).header.0)].as_ref()
+    }
+}

@@ -1,0 +1,286 @@
+//! Puts a station together from its configuration, owns every task by name, and ends them in
+//! order.
+
+mod restore;
+mod sources;
+
+use crate::clock::Clock;
+use crate::config::Config;
+use crate::core::limits;
+use crate::core::run::{Core, CoreParts, TELL_QUEUE};
+use crate::history::StoreHistory;
+use crate::ids::PersonId;
+use crate::ingest::SourceCounters;
+use crate::ingest::feed::FEED_CAPACITY;
+use crate::rack::JarIx;
+use crate::snapshot::Snapshot;
+use crate::store::{StoreHandle, StoreOptions};
+use crate::web::backend::{
+    Access, Asked, Backend, Beat, COMMANDS_WAITING, Hashed, HealthView, JarLimits, Metric, Person, Role,
+    Species,
+};
+use crate::web::server::{Limits, serve};
+use anyhow::{Context, Result, bail};
+use std::sync::Arc;
+use std::sync::atomic::{AtomicU64, Ordering};
+use tokio::net::TcpListener;
+use tokio::sync::{mpsc, watch};
+use tokio::task::JoinSet;
+use tokio_util::sync::CancellationToken;
+
+/// How the station is run.
+#[derive(Clone, Debug, Default)]
+pub struct Options {
+    /// Everybody may make entries under this name: demonstrations only.
+    pub demo: Option<PersonId>,
+    /// Serve the page.
+    pub page: bool,
+}
+
+/// Longest time in seconds that a vital task may go without useful work.
+const BEAT_LIMIT_S: f64 = 30.0;
+
+/// A station at work.
+pub struct Station {
+    /// The present.
+    pub picture: watch::Receiver<Arc<Snapshot>>,
+    /// The way to ask for a change.
+    pub commands: mpsc::Sender<Asked>,
+    /// The disk.
+    pub store: StoreHandle,
+    /// What each source counted.
+    pub counters: Vec<Arc<SourceCounters>>,
+    /// Messages from sources dealt with by the core.
+    pub core_done: Arc<AtomicU64>,
+    /// Where the page listens, when it is served.
+    pub address: Option<std::net::SocketAddr>,
+    tasks: JoinSet<&'static str>,
+    threads: Vec<std::thread::JoinHandle<()>>,
+    stop: CancellationToken,
+}
+
+/// Starts everything. Returns once the store is open and every source runs, connected or not: a
+/// dead sensor must not keep the monitor from starting.
+///
+/// # Errors
+/// When the store cannot be opened or the page cannot listen.
+pub async fn start(
+    config: &Config,
+    clock: Arc<dyn Clock>,
+    stop: CancellationToken,
+    options: Options,
+) -> Result<Station> {
+    let store = open_store(config, Arc::clone(&clock))?;
+    let now = clock.now();
+    let (state, rack) = restore::state(config, &store, now).await?;
+    let (to_core, inbox) = mpsc::channel(FEED_CAPACITY);
+    let (commands, asked) = mpsc::channel(COMMANDS_WAITING);
+    let (picture_out, picture) = watch::channel(Arc::new(empty_picture(&rack, now)));
+    let (told_out, last_told) = watch::channel(None);
+    let (tell, events) = mpsc::channel(TELL_QUEUE);
+    let counters: Vec<Arc<SourceCounters>> =
+        config.sources.iter().map(|_| Arc::new(SourceCounters::default())).collect();
+    let (beat, core_done) = (Arc::new(AtomicU64::new(now.up.ms())), Arc::new(AtomicU64::new(0)));
+    let parts = CoreParts {
+        inbox,
+        commands: asked,
+        store: store.clone(),
+        picture: picture_out,
+        tell,
+        counters: counters.clone(),
+        last_told,
+        beat: Arc::clone(&beat),
+        done: Arc::clone(&core_done),
+    };
+    let mut tasks = JoinSet::new();
+    let core = Core::new(state, parts, Arc::clone(&clock));
+    let core_stop = stop.clone();
+    tasks.spawn(async move {
+        core.run(core_stop).await;
+        "core"
+    });
+    let threads = sources::start(config, &rack, &clock, &to_core, &counters, &mut tasks, &stop)?;
+    drop((to_core, events, told_out));
+    let mut address = None;
+    if options.page {
+        let backend = Backend {
+            rack: Arc::clone(&rack),
+            snapshot: picture.clone(),
+            commands: commands.clone(),
+            history: Arc::new(StoreHistory::new(store.clone(), Arc::clone(&rack))),
+            clock: Arc::clone(&clock),
+            people: Arc::new(people(config)),
+            access: access(config, options.demo),
+            species: Arc::new(species(config)?),
+            limits: limits_in_force(config, &picture),
+            health: health(Arc::clone(&clock), beat, store.clone(), counters.clone()),
+            stop: stop.clone(),
+        };
+        let listener = TcpListener::bind(config.web.listen)
+            .await
+            .with_context(|| format!("cannot listen on {}: is another program using it?", config.web.listen))?;
+        address = Some(listener.local_addr()?);
+        let (app, page_stop) = (crate::web::router(backend), stop.clone());
+        tasks.spawn(async move {
+            serve(listener, app, Limits::default(), page_stop).await;
+            "page"
+        });
+    }
+    Ok(Station { picture, commands, store, counters, core_done, address, tasks, threads, stop })
+}
+
+impl Station {
+    /// Waits until told to stop, or until a task that must not end has ended; then ends the rest
+    /// in order.
+    ///
+    /// # Errors
+    /// When a vital task ended by itself.
+    pub async fn run_to_end(mut self) -> Result<()> {
+        let mut failure = None;
+        while !self.stop.is_cancelled() {
+            tokio::select! {
+                () = self.stop.cancelled() => {}
+                ended = self.tasks.join_next() => {
+                    failure = Some(match ended {
+                        Some(Ok(name)) => format!("task `{name}` ended: returned early"),
+                        Some(Err(error)) => format!("a task ended: {error}"),
+                        None => "every task ended".to_owned(),
+                    });
+                    // One lost task ends the process; systemd starts it anew.
+                    self.stop.cancel();
+                }
+            }
+        }
+        while self.tasks.join_next().await.is_some() {}
+        self.store.close().await.context("cannot write the last readings")?;
+        for thread in self.threads {
+            if thread.join().is_err() {
+                tracing::error!("a source thread panicked");
+            }
+        }
+        match failure {
+            Some(failure) => bail!(failure),
+            None => Ok(()),
+        }
+    }
+}
+
+fn open_store(config: &Config, clock: Arc<dyn Clock>) -> Result<StoreHandle> {
+    let folder = &config.store.folder;
+    std::fs::create_dir_all(folder)
+        .with_context(|| format!("cannot create the data folder {}", folder.display()))?;
+    let sensors = config.rack.sensors.iter().map(|sensor| sensor.id.clone()).collect();
+    let mut options = StoreOptions::new(folder.join("nightjar.sqlite"), sensors);
+    options.commit_interval = config.store.commit_every;
+    options.keep_readings =
+        config.store.keep_raw_days.map(|days| nightjar_calc::time::Span::from_days(f64::from(days)));
+    crate::store::open(options, clock).context("cannot open the database")
+}
+
+fn empty_picture(rack: &crate::rack::Rack, now: crate::clock::Now) -> Snapshot {
+    Snapshot {
+        now,
+        version: 0,
+        jars: Vec::new(),
+        headers: rack
+            .headers
+            .iter()
+            .map(|_| crate::snapshot::HeaderView { temperature: None, flow: None })
+            .collect(),
+        sensors: Vec::new(),
+        lots: Vec::new(),
+        alarms: Vec::new(),
+        sources: Vec::new(),
+        last_told: None,
+    }
+}
+
+fn people(config: &Config) -> Vec<Person> {
+    let hashed = |secret: &Option<crate::config::checked::Secret>| secret.as_ref().map(|s| Hashed(s.0.clone()));
+    config
+        .people
+        .iter()
+        .map(|person| Person {
+            id: person.id.clone(),
+            name: person.name.clone(),
+            role: match person.role {
+                crate::config::checked::Role::Viewer => Role::Viewer,
+                crate::config::checked::Role::Operator => Role::Operator,
+                crate::config::checked::Role::Manager => Role::Manager,
+            },
+            password: hashed(&person.password_hash),
+            pin: hashed(&person.pin_hash),
+        })
+        .collect()
+}
+
+fn access(config: &Config, demo: Option<PersonId>) -> Access {
+    let local = config.web.listen.ip().is_loopback();
+    Access {
+        reading_open: config.web.open_reading,
+        secure: config.web.tls.is_some(),
+        // On an unencrypted network a password would travel in the clear.
+        sign_in: local || config.web.tls.is_some(),
+        demo,
+        hosts: Vec::new(),
+    }
+}
+
+fn species(config: &Config) -> Result<Vec<Species>> {
+    let known = restore::species(config)?;
+    Ok(known
+        .iter()
+        .map(|species| Species { key: species.key.to_string(), name: species.common_name.to_string() })
+        .collect())
+}
+
+fn limits_in_force(
+    config: &Config,
+    picture: &watch::Receiver<Arc<Snapshot>>,
+) -> Arc<dyn Fn(JarIx) -> JarLimits + Send + Sync> {
+    let settings = limits::settings(&config.alarm);
+    let picture = picture.clone();
+    Arc::new(move |jar| {
+        let picture = picture.borrow();
+        let Some(view) = picture.jars.get(usize::from(jar.0)) else { return JarLimits::default() };
+        let temps = settings.stages.at(view.state);
+        JarLimits {
+            temp_very_low: temps.very_low_c,
+            temp_low: temps.low_c,
+            temp_high: temps.high_c,
+            temp_very_high: temps.very_high_c,
+            flow_none: view.set_flow.map(|flow| flow * settings.flow.none),
+            flow_low: view.set_flow.map(|flow| flow * settings.flow.low),
+            flow_high: view.set_flow.map(|flow| flow * settings.flow.high),
+        }
+    })
+}
+
+fn health(
+    clock: Arc<dyn Clock>,
+    beat: Arc<AtomicU64>,
+    store: StoreHandle,
+    counters: Vec<Arc<SourceCounters>>,
+) -> Arc<dyn Fn() -> HealthView + Send + Sync> {
+    Arc::new(move || {
+        let up = clock.now().up.ms();
+        let age_s = up.saturating_sub(beat.load(Ordering::Relaxed)) as f64 / 1000.0;
+        let health = store.health();
+        let mut faults = Vec::new();
+        if let Some(failing) = &health.failing {
+            faults.push(format!("storage is failing: {failing:?}"));
+        }
+        let sum = |count: fn(&SourceCounters) -> u64| counters.iter().map(|c| count(c)).sum::<u64>() as f64;
+        let metric = |name, help, value| Metric { name, help, counter: true, label: None, value };
+        HealthView {
+            beats: vec![Beat { task: "core", age_s, limit_s: BEAT_LIMIT_S }],
+            faults,
+            metrics: vec![
+                metric("frames_total", "Lines or messages dealt with", sum(SourceCounters::frames_taken)),
+                metric("readings_total", "Readings handed to the core", sum(SourceCounters::readings)),
+                metric("refused_total", "Frames or numbers refused", sum(SourceCounters::refused_total)),
+                metric("dropped_total", "Frames lost because the core lagged", sum(SourceCounters::dropped)),
+            ],
+        }
+    })
+}

@@ -1,0 +1,116 @@
+//! What a restart goes on from: stored alarms, the logbook, the temperatures still needed.
+
+use crate::alarm::engine::Plan;
+use crate::clock::Now;
+use crate::config::Config;
+use crate::core::run::usable;
+use crate::core::state::{State, restored};
+use crate::core::limits;
+use crate::logbook::Entry;
+use crate::progress::Progress;
+use crate::rack::{Measure, Rack};
+use crate::reading::SensorIx;
+use crate::store::StoreHandle;
+use anyhow::{Context, Result};
+use nightjar_calc::development::species::{self, Species, SpeciesOverride};
+use nightjar_calc::development::{DegreeDay, Law};
+use nightjar_calc::thermal::hour_of;
+use nightjar_calc::time::Timestamp;
+use std::collections::BTreeMap;
+use std::sync::Arc;
+
+/// Entries read back at most.
+const MOST_ENTRIES: u32 = 100_000;
+
+/// The state a station begins with.
+pub async fn state(config: &Config, store: &StoreHandle, now: Now) -> Result<(State, Arc<Rack>)> {
+    let rack = Arc::clone(&config.rack);
+    let states = store.read(|r| r.states("engine/")).await.context("cannot read the stored alarms")?;
+    let entries =
+        store.read(|r| r.entries_after(0, MOST_ENTRIES)).await.context("cannot read the logbook")?;
+    let entries: Vec<Entry> = entries.into_iter().map(|(_, entry)| entry).collect();
+    let mut progress = Progress::new(Arc::clone(&rack), species(config)?);
+    progress.set_entries(entries);
+    read_back(&mut progress, &rack, store, now.utc).await?;
+    let runs = store.read(|r| r.journal(&crate::store::JournalFilter::default(), 1)).await.unwrap_or_default();
+    let off_for = runs.first().filter(|_| now.trusted).map(|line| now.utc.since(line.at));
+    let plan = Plan {
+        rack: (*rack).clone(),
+        sources: config.sources.iter().map(|source| source.id.to_string()).collect(),
+        routes: routes(config),
+        settings: limits::settings(&config.alarm),
+        code_seed: seed(&rack.station),
+    };
+    let state = State::new(
+        Arc::clone(&rack),
+        plan,
+        restored(&states),
+        off_for,
+        progress,
+        config.water_type,
+        now,
+    );
+    Ok((state, rack))
+}
+
+/// Names of the routes in use.
+pub fn routes(config: &Config) -> Vec<String> {
+    let notify = &config.notify;
+    let mut routes = Vec::new();
+    routes.extend(notify.email.as_ref().map(|_| "mail".to_owned()));
+    routes.extend(notify.sms.as_ref().map(|_| "text".to_owned()));
+    routes.extend(notify.mail_folder.as_ref().map(|_| "folder".to_owned()));
+    routes
+}
+
+/// Species of the table with the station's own numbers, and its own species.
+pub fn species(config: &Config) -> Result<Vec<Species>> {
+    let mut known: Vec<Species> = species::all().to_vec();
+    for (key, own) in &config.species {
+        let base = known.iter().find(|species| species.key == key.as_str()).cloned();
+        let law = own.hatch_c_days.map(|sum| DegreeDay::new(own.base_c.unwrap_or(0.0), sum)).transpose();
+        let change = SpeciesOverride {
+            common_name: own.common_name.clone(),
+            law: law.with_context(|| format!("species.{key}.hatch-c-days"))?.map(Law::DegreeDay),
+            // A new species needs a range of trust; the one of cool-water spawners is assumed.
+            range: base.is_none().then_some((5.0, 18.0)),
+            eyed: own.eyed_share,
+            source: own.source.clone(),
+            ..SpeciesOverride::default()
+        };
+        let made = change.apply(key, base.as_ref()).with_context(|| format!("species.{key}"))?;
+        known.retain(|species| species.key != key.as_str());
+        known.push(made);
+    }
+    Ok(known)
+}
+
+/// Temperatures since the oldest eggs in jars were poured in.
+async fn read_back(progress: &mut Progress, rack: &Rack, store: &StoreHandle, now: Timestamp) -> Result<()> {
+    let Some(since) = progress.needed_since() else { return Ok(()) };
+    for (at, sensor) in rack.sensors.iter().enumerate() {
+        let Ok(ix) = u16::try_from(at).map(SensorIx) else { continue };
+        if sensor.measure != Measure::Temperature {
+            continue;
+        }
+        let id = sensor.id.clone();
+        let samples = store
+            .read(move |r| r.samples_between(&id, since, now))
+            .await
+            .context("cannot read the temperatures back")?;
+        let mut hours: BTreeMap<i64, Vec<_>> = BTreeMap::new();
+        for sample in usable(&samples) {
+            hours.entry(hour_of(sample.at)).or_default().push(sample);
+        }
+        for (hour, samples) in hours {
+            progress.set_hour(ix, hour, &samples);
+        }
+    }
+    progress.settle();
+    Ok(())
+}
+
+/// Answer codes of two stations should not be the same all the time.
+fn seed(station: &str) -> u64 {
+    station.bytes().fold(0xcbf2_9ce4_8422_2325, |hash, byte| (hash ^ u64::from(byte)).wrapping_mul(0x0100_0000_01b3))
+}
