@@ -17,9 +17,11 @@ pub mod judge;
 pub mod modbus;
 pub mod mqtt;
 pub mod serial;
+pub mod settings;
 
 pub use counters::{Refusal, SourceCounters};
 pub use feed::Feed;
 pub use modbus::ModbusSettings;
 pub use mqtt::MqttSettings;
 pub use serial::SerialSettings;
+pub use settings::{SourceSettings, Started};

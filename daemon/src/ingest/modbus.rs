@@ -23,9 +23,9 @@ use std::path::PathBuf;
 use std::time::Duration;
 use tokio::net::TcpStream;
 use tokio::time::timeout;
-use tokio_modbus::ExceptionCode;
-use tokio_modbus::client::{Context, Reader, rtu, tcp};
+use tokio_modbus::client::{Client, Context, rtu, tcp};
 use tokio_modbus::slave::{Slave, SlaveContext};
+use tokio_modbus::{ExceptionCode, Request, Response};
 use tokio_serial::{ClearBuffer, SerialPort, SerialPortBuilderExt};
 use tokio_util::sync::CancellationToken;
 
@@ -173,18 +173,21 @@ impl Poller {
         let context = self.connected().await;
         context.set_slave(Slave(unit));
         let count = register.coding.registers();
-        let answer = match register.table {
-            Table::Holding => timeout(limit, context.read_holding_registers(register.address, count)).await,
-            Table::Input => timeout(limit, context.read_input_registers(register.address, count)).await,
+        let request = match register.table {
+            Table::Holding => Request::ReadHoldingRegisters(register.address, count),
+            Table::Input => Request::ReadInputRegisters(register.address, count),
         };
-        match answer {
+        // `call`, because the library's own reading functions take an answer of the right length
+        // for granted.
+        match timeout(limit, context.call(request)).await {
             Err(_) => Answer::Silence,
             Ok(Err(error)) => Answer::Lost(error.to_string()),
             Ok(Ok(Err(code))) => Answer::Exception(code),
-            Ok(Ok(Ok(words))) => {
+            Ok(Ok(Ok(Response::ReadHoldingRegisters(words) | Response::ReadInputRegisters(words)))) => {
                 self.backoff.reset();
                 Answer::Words(words)
             }
+            Ok(Ok(Ok(_other))) => Answer::Lost("an answer to another question".to_owned()),
         }
     }
 

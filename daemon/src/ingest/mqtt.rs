@@ -71,7 +71,7 @@ pub struct MqttSettings {
     pub window: u16,
     /// Largest packet read, in bytes; [`LARGEST_PACKET`].
     pub largest_packet: usize,
-    /// What messages mean; the first that matches counts.
+    /// What messages mean; every one that matches counts.
     pub topics: Vec<Topic>,
 }
 
@@ -344,6 +344,7 @@ impl Task {
                 return;
             }
             self.unacknowledged.acknowledged();
+            self.backlog.handle_acknowledgment(self.feed.clock.now().up);
         }
     }
 

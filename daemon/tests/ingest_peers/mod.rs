@@ -16,6 +16,7 @@ pub const LIMIT: Duration = Duration::from_secs(30);
 pub struct Core {
     pub inbox: mpsc::Receiver<FromSource>,
     pub counters: Arc<SourceCounters>,
+    #[allow(dead_code, reason = "not every test moves it")]
     pub clock: Arc<ManualClock>,
 }
 
@@ -50,12 +51,15 @@ impl Core {
         }
     }
 
-    /// The next readings; a coming or going before them fails the test.
+    /// The next readings. Being connected may be said before or after the first of them; a loss
+    /// before them fails the test.
     #[allow(dead_code, reason = "not every test has readings")]
     pub async fn readings(&mut self) -> (Vec<RawReading>, Option<Receipt>) {
-        match self.next().await {
-            FromSource::Readings { readings, receipt, .. } => (readings, receipt),
-            FromSource::Link { detail, .. } => panic!("expected readings, found: {detail}"),
+        loop {
+            match self.next().await {
+                FromSource::Readings { readings, receipt, .. } => return (readings, receipt),
+                FromSource::Link { up, detail, .. } => assert!(up, "expected readings, found: {detail}"),
+            }
         }
     }
 

@@ -184,7 +184,8 @@ impl Topic {
     }
 }
 
-/// Decodes one message by the first topic it matches.
+/// Decodes one message by every topic it matches: two numbers of one payload can be described as
+/// two topics.
 ///
 /// # Errors
 /// Why the message as a whole cannot be used.
@@ -192,11 +193,23 @@ pub fn decode(topics: &[Topic], topic: &str, payload: &[u8]) -> Result<Decoded, 
     if topic.len() > LONGEST_TOPIC || payload.len() > LONGEST_PAYLOAD {
         return Err(Refusal::Overlong);
     }
-    let (meaning, captured) = topics
-        .iter()
-        .find_map(|meaning| Some((meaning, meaning.filter.captured(topic)?)))
-        .ok_or(Refusal::UnknownTopic)?;
-    meaning.decode(captured, payload_text(payload)?)
+    let matching: Vec<_> =
+        topics.iter().filter_map(|meaning| Some((meaning, meaning.filter.captured(topic)?))).collect();
+    if matching.is_empty() {
+        return Err(Refusal::UnknownTopic);
+    }
+    let text = payload_text(payload)?;
+    let mut all = Decoded::default();
+    for (meaning, captured) in matching {
+        match meaning.decode(captured, text) {
+            Ok(decoded) => {
+                all.readings.extend(decoded.readings);
+                all.refused.extend(decoded.refused);
+            }
+            Err(why) => all.refused.push(why),
+        }
+    }
+    Ok(all)
 }
 
 /// JSON may hold line ends between its members; a plain number is trimmed.
@@ -291,6 +304,18 @@ mod tests {
         assert_eq!(found, [("J07T", 11.4, true), ("J07F", 3.2, true)]);
         let decoded = decode(&node(), "shed/J07/state", br#"{"water":[{}],"flow/l":"3,2"}"#).unwrap();
         assert_eq!(decoded.refused, [Refusal::NoValue, Refusal::NotANumber]);
+    }
+
+    #[test]
+    fn two_topics_can_describe_two_numbers_of_one_payload() {
+        let of = |sensor: &str, pointer: &str| Topic {
+            filter: filter("node/7"),
+            picks: vec![Pick { sensor: sensor.to_owned(), pointer: Some(pointer.to_owned()) }],
+            at: None,
+        };
+        let decoded = decode(&[of("J07T", "/t"), of("J07F", "/f")], "node/7", br#"{"t":9.5,"f":3}"#).unwrap();
+        let found: Vec<_> = decoded.readings.iter().map(|r| (r.name.as_str(), r.value)).collect();
+        assert_eq!(found, [("J07T", 9.5), ("J07F", 3.0)]);
     }
 
     #[test]

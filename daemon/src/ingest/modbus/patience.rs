@@ -23,8 +23,8 @@ impl Patience {
         up >= self.not_before
     }
     /// It has answered, be it with an exception.
-    pub const fn handle_answer(&mut self) {
-        self.failures = 0;
+    pub fn handle_answer(&mut self) {
+        *self = Self::default();
     }
     /// It has not answered in time.
     pub fn handle_silence(&mut self, interval: Span, up: Uptime) {

@@ -88,18 +88,25 @@ impl Backlog {
     /// Takes note of a message, with the number of messages unacknowledged before it, and says
     /// whether it may be old.
     pub fn handle_message(&mut self, unacknowledged: usize, window: u16, up: Uptime) -> bool {
-        let room_since = match *self {
+        match *self {
             Self::Empty => return false,
-            Self::Room(since) => since,
-            Self::Full => up,
-        };
-        if up.since(room_since) > QUIET {
-            *self = Self::Empty;
-            return false;
+            Self::Room(since) if up.since(since) > QUIET => {
+                *self = Self::Empty;
+                return false;
+            }
+            Self::Room(_) | Self::Full => {}
         }
-        let full = unacknowledged + 1 >= usize::from(window);
-        *self = if full { Self::Full } else { Self::Room(room_since) };
+        if unacknowledged + 1 >= usize::from(window) {
+            *self = Self::Full;
+        }
         true
+    }
+
+    /// Takes note that a message was acknowledged.
+    pub fn handle_acknowledgment(&mut self, up: Uptime) {
+        if *self == Self::Full {
+            *self = Self::Room(up);
+        }
     }
 }
 
@@ -148,13 +155,23 @@ mod tests {
     #[test]
     fn a_returning_session_is_old_news_until_the_window_has_had_room_for_a_second() {
         let mut backlog = Backlog::begin(true, Uptime::from_ms(0));
-        let mut old = |unacknowledged, ms| backlog.handle_message(unacknowledged, 20, Uptime::from_ms(ms));
-        assert!((0..20).all(|n| old(n, 10)));
-        // The group is committed ten seconds later; the queue fills the window again, and so on.
-        assert!((0..20).all(|n| old(n, 10_000)));
-        assert!((0..5).all(|n| old(n, 20_000)));
+        let at = Uptime::from_ms;
+        assert!((0..20).all(|n| backlog.handle_message(n, 20, at(10))));
+        // The group is committed ten seconds later; the queue fills the window again.
+        backlog.handle_acknowledgment(at(10_000));
+        assert!((0..20).all(|n| backlog.handle_message(n, 20, at(10_001))));
+        backlog.handle_acknowledgment(at(20_000));
+        assert!((0..5).all(|n| backlog.handle_message(n, 20, at(20_001))));
         // The queue is empty: the next message is one of now.
-        assert!(!old(5, 21_001));
-        assert!(!(0..20).any(|n| old(n, 21_002)));
+        assert!(!backlog.handle_message(5, 20, at(21_002)));
+        assert!(!(6..30).any(|n| backlog.handle_message(n, 20, at(21_003))));
+    }
+
+    #[test]
+    fn a_queue_that_ends_with_a_full_window_makes_nothing_new_look_old() {
+        let mut backlog = Backlog::begin(true, Uptime::from_ms(0));
+        assert!((0..20).all(|n| backlog.handle_message(n, 20, Uptime::from_ms(10))));
+        backlog.handle_acknowledgment(Uptime::from_ms(10_000));
+        assert!(!backlog.handle_message(0, 20, Uptime::from_ms(11_001)));
     }
 }
