@@ -66,11 +66,11 @@ impl Timestamp {
     /// For date arithmetic; out-of-range instants are clamped to what a calendar can hold.
     #[must_use]
     pub fn to_chrono(self) -> DateTime<Utc> {
-        DateTime::from_timestamp_millis(self.0).unwrap_or(if self.0 < 0 {
-            DateTime::<Utc>::MIN_UTC
-        } else {
-            DateTime::<Utc>::MAX_UTC
-        })
+        // Two days off the ends, so that local time in any zone still fits the calendar.
+        let reach = chrono::TimeDelta::days(2);
+        let (first, last) = (DateTime::<Utc>::MIN_UTC + reach, DateTime::<Utc>::MAX_UTC - reach);
+        let beyond = if self.0 < 0 { first } else { last };
+        DateTime::from_timestamp_millis(self.0).map_or(beyond, |at| at.clamp(first, last))
     }
 
     /// Length since an earlier instant (negative when `earlier` is later).
@@ -380,6 +380,17 @@ mod tests {
     fn a_skipped_local_time_is_refused_and_a_doubled_one_is_the_first() {
         assert!(matches!(chicago().parse("2026-03-08 02:30"), Err(NotATime::Skipped(..))));
         assert_eq!(chicago().parse("2026-11-01 01:30").unwrap().rfc3339(), "2026-11-01T06:30:00Z");
+    }
+
+    #[test]
+    fn the_ends_of_time_have_a_local_day_in_every_zone() {
+        for zone in ["Pacific/Kiritimati", "Etc/GMT+12", "America/Chicago"] {
+            let zone = Zone::named(zone).unwrap();
+            for ms in [i64::MIN, i64::MIN + 5, -8_334_601_228_800_000, 8_210_266_876_799_999, i64::MAX] {
+                let at = Timestamp::from_ms(ms);
+                let _no_panic = (zone.day_of(at), zone.rfc3339(at), at.rfc3339());
+            }
+        }
     }
 
     #[test]

@@ -35,16 +35,16 @@ const MOST_ROWS: usize = 1_000;
 /// Paths under `/api/v1`.
 pub fn routes() -> Router<Arc<Site>> {
     Router::new()
-        .route("/status", get(status))
-        .route("/rack", get(rack))
-        .route("/jars/{id}", get(jar))
-        .route("/jars/{id}/outlook", get(outlook))
-        .route("/sensors", get(sensors))
-        .route("/sensors/{id}/series", get(series))
-        .route("/alarms", get(alarms))
-        .route("/messages", get(messages))
-        .route("/entries", get(entries).post(add_entry))
-        .route("/openapi.json", get(|| async { Json(describe::openapi()) }))
+        .route("/api/v1/status", get(status))
+        .route("/api/v1/rack", get(rack))
+        .route("/api/v1/jars/{id}", get(jar))
+        .route("/api/v1/jars/{id}/outlook", get(outlook))
+        .route("/api/v1/sensors", get(sensors))
+        .route("/api/v1/sensors/{id}/series", get(series))
+        .route("/api/v1/alarms", get(alarms))
+        .route("/api/v1/messages", get(messages))
+        .route("/api/v1/entries", get(entries).post(add_entry))
+        .route("/api/v1/openapi.json", get(|| async { Json(describe::openapi()) }))
 }
 
 /// An error as JSON.

@@ -64,8 +64,8 @@ pub struct Mark {
     pub label: String,
 }
 
-const WIDTH: f64 = 720.0;
-const HEIGHT: f64 = 250.0;
+const WIDTH: f64 = 480.0;
+const HEIGHT: f64 = 270.0;
 const LEFT: f64 = 46.0;
 const RIGHT: f64 = 12.0;
 const TOP: f64 = 14.0;
@@ -73,7 +73,7 @@ const BOTTOM: f64 = 44.0;
 /// Samples further apart than three slices are not joined even when no gap is named.
 const SLICES_JOINED: i64 = 3;
 /// Most slices a chart of this width can show.
-pub const SLICES: usize = 330;
+pub const SLICES: usize = 220;
 
 struct Scale {
     from_ms: f64,
@@ -100,7 +100,8 @@ impl Chart<'_> {
         let (title, description) = (format!("{}-t", self.id), format!("{}-d", self.id));
         html! {
             svg.chart viewBox=(format!("0 0 {WIDTH} {HEIGHT}")) role="img" aria-labelledby=(format!("{title} {description}"))
-                data-from=(self.span.from.ms()) data-to=(self.span.to.ms()) data-low=(tidy(scale.low)) data-high=(tidy(scale.high)) data-unit=(self.unit) {
+                data-from=(self.span.from.ms()) data-to=(self.span.to.ms()) data-low=(format!("{:.3}", scale.low)) data-high=(format!("{:.3}", scale.high)) data-unit=(self.unit) data-zone=(self.zone)
+                data-plot=(format!("{LEFT} {} {TOP} {} {WIDTH}", WIDTH - RIGHT, HEIGHT - BOTTOM)) {
                 title id=(title) { (self.title) }
                 desc id=(description) { (self.description) }
                 (self.grid(&scale))
@@ -135,7 +136,7 @@ impl Chart<'_> {
         let reach = (data_high - data_low).max(self.least_range);
         for limit in &self.limits {
             let at = convert(limit.value);
-            if at >= data_low - 1.5 * reach && at <= data_high + 1.5 * reach {
+            if at >= data_low - reach && at <= data_high + reach {
                 low = low.min(at);
                 high = high.max(at);
             }
@@ -296,14 +297,14 @@ struct Tick {
     label: String,
 }
 
-/// Local midnights, or full hours when the span is short; at most about eight.
+/// Local midnights, or full hours when the span is short; at most about seven.
 fn time_ticks(zone: Zone, span: Stretch) -> Vec<Tick> {
     let length = span.to.since(span.from);
     let (first_day, last_day) = (zone.day_of(span.from), zone.day_of(span.to));
     let days = last_day.days_since(first_day);
     let mut ticks = Vec::new();
     if length.days() > 2.5 {
-        let step = (days / 7).max(1);
+        let step = (days / 5).max(1);
         let mut day = first_day;
         while day <= last_day {
             ticks.push(Tick { at: day.start(zone), label: day.date().format("%-d %b").to_string() });

@@ -134,6 +134,7 @@ fn drawing_defs() -> Markup {
     html! {
         svg.defs width="0" height="0" aria-hidden="true" focusable="false" {
             defs {
+                pattern id="hatch" width="6" height="6" patternUnits="userSpaceOnUse" patternTransform="rotate(45)" { path.stroke d="M0 0v6" {} }
                 clipPath id="in-jar" { path d="M9 6h42v60q0 20-21 24Q9 86 9 66z" {} }
                 pattern id="e-green" width="9" height="9" patternUnits="userSpaceOnUse" {
                     circle cx="3" cy="3" r="2.6" {} circle cx="7.5" cy="7.5" r="2.6" {}
@@ -299,7 +300,7 @@ fn way_words(view: &View, progress: &ProgressView) -> String {
 pub fn temperature(view: &View, jar: &JarView) -> Markup {
     html! {
         (view.reading(jar.temperature.as_ref(), Quantity::Temperature))
-        @if jar.temperature_borrowed && jar.temperature.is_some() { " " span.mark { "borrowed" } }
+        @if jar.temperature_borrowed && jar.temperature.is_some() { " " span.from { "(header)" } }
     }
 }
 

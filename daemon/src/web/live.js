@@ -66,19 +66,20 @@
     const out = document.createElement('p');
     out.className = 'chart-value small';
     chart.after(out);
+    const [x0, x1, y0, y1, width] = chart.dataset.plot.split(' ').map(Number);
     const cross = document.createElementNS('http://www.w3.org/2000/svg', 'line');
-    cross.setAttribute('class', 'cross'); cross.setAttribute('y1', 14); cross.setAttribute('y2', 206);
+    cross.setAttribute('class', 'cross'); cross.setAttribute('y1', y0); cross.setAttribute('y2', y1);
     const show = (event) => {
-      const box = chart.getBoundingClientRect(), x = (event.clientX - box.left) / box.width * 720;
+      const box = chart.getBoundingClientRect(), x = (event.clientX - box.left) / box.width * width;
       let best = points[0];
       for (const p of points) if (Math.abs(p[0] - x) < Math.abs(best[0] - x)) best = p;
       if (!best || Math.abs(best[0] - x) > 12) { out.textContent = 'no reading here'; cross.remove(); return; }
-      const d = chart.dataset, share = (206 - best[1]) / 192;
+      const d = chart.dataset, share = (y1 - best[1]) / (y1 - y0);
       const value = Number(d.low) + share * (Number(d.high) - Number(d.low));
-      const at = new Date(Number(d.from) + (best[0] - 46) / 662 * (d.to - d.from));
+      const at = new Date(Number(d.from) + (best[0] - x0) / (x1 - x0) * (d.to - d.from));
       cross.setAttribute('x1', best[0]); cross.setAttribute('x2', best[0]);
       chart.append(cross);
-      out.textContent = value.toFixed(1) + ' ' + d.unit + ', ' + at.toLocaleString([], { weekday: 'short', day: 'numeric', month: 'short', hour: '2-digit', minute: '2-digit' });
+      out.textContent = value.toFixed(1) + ' ' + d.unit + ', ' + at.toLocaleString([], { timeZone: d.zone, weekday: 'short', day: 'numeric', month: 'short', hour: '2-digit', minute: '2-digit' });
     };
     chart.addEventListener('pointermove', show);
     chart.addEventListener('pointerdown', show);

@@ -46,7 +46,7 @@ pub fn routes(site: Arc<Site>) -> Router {
         .route("/sign-in", get(sign_in::show).post(sign_in::enter))
         .route("/sign-out", post(sign_in::leave))
         .route("/settings", post(sign_in::settings))
-        .nest("/api/v1", api::routes())
+        .merge(api::routes())
         .route("/metrics", get(health::metrics))
         .route("/health", get(health::health))
         .route("/manifest.webmanifest", get(|State(site): State<Arc<Site>>| async move { assets::manifest(&site.backend.rack.station) }))

@@ -170,6 +170,15 @@ impl View {
         }
     }
 
+    /// A value of an alarm, which carries its unit as text.
+    pub fn amount(&self, value: f64, unit: &str) -> String {
+        match unit {
+            "°C" => self.units.text(Quantity::Temperature, value),
+            "L/min" => self.units.text(Quantity::Flow, value),
+            other => format!("{}\u{202f}{other}", words::plain((value * 100.0).round() / 100.0)),
+        }
+    }
+
     /// A value as last heard: never a number where there is none, old looks old, doubt is said.
     pub fn reading(&self, latest: Option<&Latest>, quantity: Quantity) -> Markup {
         let Some(latest) = latest else {
@@ -189,18 +198,9 @@ impl View {
             },
         }
     }
-
-    /// Thermal units in both scales, always with their unit.
-    pub fn thermal_units(&self, c_days: f64) -> String {
-        if self.units.fahrenheit {
-            format!("{:.0}\u{202f}°F TU", c_days * 1.8)
-        } else {
-            format!("{c_days:.1}\u{202f}°C·d")
-        }
-    }
 }
 
-/// The header an unknown person is sent to sign in with, when reading is not open.
+/// Somebody unknown is sent to sign in where reading is not open.
 impl FromRequestParts<Arc<Site>> for View {
     type Rejection = Response;
 

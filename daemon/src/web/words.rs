@@ -60,6 +60,36 @@ pub fn alarm(kind: AlarmKind) -> &'static str {
     }
 }
 
+/// The same in few letters, for a jar in the rack.
+pub fn alarm_short(kind: AlarmKind) -> &'static str {
+    match kind {
+        AlarmKind::TempVeryHigh => "very warm",
+        AlarmKind::TempVeryLow => "very cold",
+        AlarmKind::TempHigh => "warm",
+        AlarmKind::TempLow => "cold",
+        AlarmKind::TempRate => "temp fast",
+        AlarmKind::Disagrees => "probe off",
+        AlarmKind::BlindHeader => "blind",
+        AlarmKind::BlindFlow => "meter silent",
+        AlarmKind::BlindTemp => "probe silent",
+        AlarmKind::NoFlowHeader
+        | AlarmKind::NoFlow
+        | AlarmKind::LowFlow
+        | AlarmKind::HighFlow
+        | AlarmKind::Stuck
+        | AlarmKind::MainsLost
+        | AlarmKind::CannotSend
+        | AlarmKind::CannotSendAtAll
+        | AlarmKind::ClockUntrusted
+        | AlarmKind::StorageFailing
+        | AlarmKind::Restarted
+        | AlarmKind::RotaHole
+        | AlarmKind::OutOfUseTooLong
+        | AlarmKind::ConfigFallback
+        | AlarmKind::Drill => alarm(kind),
+    }
+}
+
 /// What an alarm is about.
 pub fn asset(asset: &Asset) -> String {
     match asset {

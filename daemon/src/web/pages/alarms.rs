@@ -98,10 +98,10 @@ pub fn card(view: &View, alarm: &AlarmView, back: &str, problem: Option<&str>) -
             @if alarm.members_total > 1 { p { (alarm.members.len()) " of " (alarm.members_total) " in alarm: " (alarm.members.join(", ")) } }
             p {
                 @match alarm.value {
-                    Some(value) => { b { (words::plain((value * 100.0).round() / 100.0)) " " (alarm.unit) } }
+                    Some(value) => { b { (view.amount(value, &alarm.unit)) } }
                     None => { b { "no reading" } }
                 }
-                @if let Some(limit) = alarm.limit { ", limit " (words::plain(limit)) " " (alarm.unit) }
+                @if let Some(limit) = alarm.limit { ", limit " (view.amount(limit, &alarm.unit)) }
                 ", since " (view.moment(alarm.since))
                 @if alarm.unverified { " " span.mark { "not verified since: the sensor went silent or bad" } }
                 @if alarm.chattering { " " span.mark { "chattering: held on" } }

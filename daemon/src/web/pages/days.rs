@@ -36,7 +36,7 @@ fn calendar(view: &View, coming: &[Coming]) -> Markup {
     let mut lots: Vec<&str> = coming.iter().map(|c| c.lot.as_str()).collect();
     lots.sort_unstable();
     lots.dedup();
-    let (left, width, row, head) = (4.0, 720.0, 58.0, 34.0);
+    let (left, width, row, head) = (4.0, 720.0, 60.0, 48.0);
     let day_width = (width - left) / days as f64;
     let start = today.start(zone);
     let x = |at: Timestamp| (left + at.since(start).days() * day_width).clamp(left, width);
@@ -48,17 +48,17 @@ fn calendar(view: &View, coming: &[Coming]) -> Markup {
                 @let at = left + i as f64 * day_width;
                 rect.day.rest[is_weekend(day)] x=(format!("{at:.1}")) y="0" width=(format!("{day_width:.1}")) height=(height) {}
                 @if day_width > 30.0 || i % 2 == 0 {
-                    text x=(format!("{:.1}", at + day_width / 2.0)) y="13" text-anchor="middle" { (day.date().format("%a")) }
-                    text x=(format!("{:.1}", at + day_width / 2.0)) y="28" text-anchor="middle" { (day.date().format("%-d")) }
+                    text x=(format!("{:.1}", at + day_width / 2.0)) y="19" text-anchor="middle" { (day.date().format("%a")) }
+                    text x=(format!("{:.1}", at + day_width / 2.0)) y="40" text-anchor="middle" { (day.date().format("%-d")) }
                 }
             }
             @for (i, lot) in lots.iter().enumerate() {
                 @let y = head + row * i as f64;
                 path.rule d=(format!("M{left} {y:.1}H{width}")) {}
-                text.lot x=(left + 4.0) y=(format!("{:.1}", y + 15.0)) { (lot) }
+                text.lot x=(left + 4.0) y=(format!("{:.1}", y + 18.0)) { (lot) }
                 @for item in coming.iter().filter(|c| c.lot == *lot) {
                     @let (a, b) = item.between.unwrap_or((item.likely, item.likely));
-                    @let lane = y + if item.stage == "hatch_peak" { 36.0 } else { 22.0 };
+                    @let lane = y + if item.stage == "hatch_peak" { 40.0 } else { 24.0 };
                     rect.(format!("win {}", item.stage)) x=(format!("{:.1}", x(a))) y=(format!("{lane:.1}")) width=(format!("{:.1}", (x(b) - x(a)).max(4.0))) height="12" rx="3" {
                         title { (item_words(view, item)) }
                     }
@@ -91,10 +91,10 @@ fn agenda(view: &View, coming: &[Coming]) -> Markup {
                 li {
                     p.line {
                         b { (words::day(view.zone(), view.now.utc, item.likely)) } " " (view.ago(item.likely)) " – "
-                        (words::stage(item.stage)) " of lot " (item.lot)
+                        (words::stage(item.stage)) " of lot " span.nb { (item.lot) }
                     }
                     p.quiet {
-                        @if let Some((a, b)) = item.between { "between " (words::range(view.zone(), a, b)) " · " }
+                        @if let Some((a, b)) = item.between { "interval " (words::range(view.zone(), a, b)) " · " }
                         "jars " @for (i, jar) in item.jars.iter().enumerate() { @if i > 0 { ", " } a href=(format!("/jar/{jar}")) { (jar) } }
                     }
                     @if let Some(hint) = what_to_have(item.stage) { p { (hint) } }

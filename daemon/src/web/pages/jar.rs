@@ -105,7 +105,7 @@ pub fn facts(view: &View, jar: &Jar, now: Option<&JarView>) -> Markup {
         }
         dl.facts {
             div { dt { "Water" } dd { (components::temperature(view, now)) (source(temperature_source(view, jar, now))) } }
-            div { dt { "Flow" } dd { (components::flow(view, now)) (components::flow_bar(now.flow.map(|f| f.value), now.set_flow)) (source(flow_source(view, jar))) } }
+            div { dt { "Flow" } dd { (components::flow(view, now)) (source(flow_source(view, jar))) (components::flow_bar(now.flow.map(|f| f.value), now.set_flow)) } }
             @if let Some(progress) = &now.progress {
                 div { dt { "Thermal units" } dd {
                     (format!("{:.1}\u{202f}°C·d", progress.c_days)) span.quiet { " = " (format!("{:.0}\u{202f}°F TU", progress.c_days * 1.8)) }
@@ -258,8 +258,10 @@ async fn charts(view: &View, ix: JarIx, jar: &Jar, now: Option<&JarView>, days: 
     let temperature = one(view, jar, probe, Quantity::Temperature, span, &temperature_limits, bands(now, span), marks).await;
     let flow = one(view, jar, jar.flow, Quantity::Flow, span, &flow_limits, Vec::new(), Vec::new()).await;
     html! {
-        figure { figcaption { "Temperature" @if borrowed && probe.is_some() { span.quiet { " (of the header)" } } } (temperature) }
-        figure { figcaption { "Flow" } (flow) }
+        div.charts {
+            figure { figcaption { "Temperature" @if borrowed && probe.is_some() { span.quiet { " (of the header)" } } } (temperature) }
+            figure { figcaption { "Flow" } (flow) }
+        }
         p.small { "Grey: no data, not counted. Hatched: bridged. Ticks at the foot: readings in doubt. Triangles on top: log entries." }
     }
 }

@@ -28,6 +28,8 @@ pub struct Wanted {
     pub kind: Option<String>,
     /// Older than this.
     pub before: Option<Timestamp>,
+    /// A form that is wanted open.
+    pub new: Option<String>,
     /// An entry just made.
     pub done: Option<String>,
 }
@@ -39,6 +41,7 @@ pub async fn show(view: View, Query(query): Query<BTreeMap<String, String>>) -> 
         jar: get("jar"),
         kind: get("kind"),
         before: get("before").and_then(|t| Timestamp::parse(&t).ok()),
+        new: get("new"),
         done: get("done"),
     };
     page(&view, &wanted, None).await
@@ -81,24 +84,35 @@ fn older(wanted: &Wanted, before: Timestamp) -> String {
 }
 
 fn new_entry(view: &View, wanted: &Wanted, tried: Option<&Try>) -> Markup {
+    let open = tried.map(|t| t.kind.as_str()).or(wanted.new.as_deref()).and_then(forms::form_of);
+    let about = wanted.jar.as_ref().map(|jar| format!("&jar={jar}")).unwrap_or_default();
     html! {
-        section.quick #new aria-labelledby="h-new" {
+        section #new aria-labelledby="h-new" {
             h2 #h-new { "New entry" }
-            @if can_enter(view) {
-                @for form in FORMS {
-                    @let failed = tried.filter(|t| t.kind == form.kind);
-                    @let given = Given { jar: None, filled: failed.map(|t| &t.filled), problems: failed.map(|t| &t.problems), back: "/logbook" };
-                    details name="new" open[failed.is_some()] {
-                        summary { (form.title) }
-                        @if failed.is_none() && wanted.jar.is_some() {
-                            @let about = forms::Filled::from([("jar".to_owned(), wanted.jar.clone().unwrap_or_default()), ("from".to_owned(), wanted.jar.clone().unwrap_or_default()), ("units".to_owned(), view.units.code())]);
-                            (forms::draw(view, form, &Given { filled: Some(&about), ..given }))
-                        } @else { (forms::draw(view, form, &given)) }
+            @if !can_enter(view) { p.quiet { "Entries need a person: " a href="/sign-in" { "sign in" } " first." } }
+            @else {
+                nav.kinds aria-label="Kinds of entries" {
+                    @for form in FORMS {
+                        a.pill href=(format!("/logbook?new={}{about}#new", form.kind)) aria-current=[open.is_some_and(|o| o.kind == form.kind).then_some("true")] { (form.title) }
                     }
                 }
-            } @else { p.quiet { "Entries need a person: " a href="/sign-in" { "sign in" } " first." } }
+                @if let Some(form) = open {
+                    h3 { (form.title) }
+                    @match tried {
+                        Some(tried) => { (forms::draw(view, form, &Given { jar: None, filled: Some(&tried.filled), problems: Some(&tried.problems), back: "/logbook" })) }
+                        None => { (forms::draw(view, form, &Given { filled: about_jar(view, wanted).as_ref(), back: "/logbook", ..Given::default() })) }
+                    }
+                }
+            }
         }
     }
+}
+
+/// A jar the form begins with.
+fn about_jar(view: &View, wanted: &Wanted) -> Option<forms::Filled> {
+    let jar = wanted.jar.clone()?;
+    let fields = [("jar", jar.clone()), ("from", jar), ("units", view.units.code())];
+    Some(fields.into_iter().map(|(name, value)| (name.to_owned(), value)).collect())
 }
 
 fn filter_form(view: &View, wanted: &Wanted) -> Markup {

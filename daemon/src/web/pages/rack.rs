@@ -54,7 +54,7 @@ pub fn answer_line(view: &View) -> Markup {
             (mark)
             div {
                 h1 { (answer.line) }
-                @for line in &answer.beside { p { (line) } }
+                @if !answer.beside.is_empty() { p { (answer.beside.join(" · ")) } }
                 p.told {
                     @match &view.snap.last_told {
                         Some((at, what)) => { "Last told " (view.moment(*at)) ": " (what) }
@@ -90,7 +90,7 @@ pub fn next(view: &View) -> Markup {
                 @for item in coming.iter().take(SHORT_LIST) {
                     li { a href="/days" {
                         b { (words::day(view.zone(), view.now.utc, item.likely)) }
-                        " " (words::stage(item.stage)) ", lot " (item.lot)
+                        " " (words::stage(item.stage)) ", lot " span.nb { (item.lot) }
                         @if let Some((a, b)) = item.between { span.quiet { " (" (words::range(view.zone(), a, b)) ")" } }
                     } }
                 }
@@ -183,7 +183,7 @@ pub fn cell(view: &View, ix: JarIx, jar: &Jar, now: Option<&JarView>) -> Markup 
             span.facts {
                 span.state { (words::jar_state(now.state)) }
                 @if let Some(progress) = &now.progress {
-                    span.tu #(format!("u{}", ix.0)) { (view.thermal_units(progress.c_days)) }
+                    span.tu #(format!("u{}", ix.0)) { (thermal_units(progress.c_days)) }
                 }
                 @if now.state != JarState::Empty || now.temperature.is_some() {
                     span.t #(format!("t{}", ix.0)) { (components::temperature(view, now)) }
@@ -198,13 +198,18 @@ pub fn cell(view: &View, ix: JarIx, jar: &Jar, now: Option<&JarView>) -> Markup 
     }
 }
 
+/// Thermal units in both scales, always with their unit.
+fn thermal_units(c_days: f64) -> Markup {
+    html! { (format!("{c_days:.1}\u{202f}°C·d")) " " span.also { (format!("{:.0}\u{202f}°F\u{202f}TU", c_days * 1.8)) } }
+}
+
 fn mark_sign(alarm: &AlarmView) -> Markup {
     if alarm.suppressed.is_some() { small_sign("pause") } else { sign(alarm.priority) }
 }
 
 fn mark_words(view: &View, alarm: &AlarmView) -> Markup {
     html! {
-        (words::priority(alarm.priority).0) " " (words::alarm(alarm.kind))
+        (words::priority(alarm.priority).0) " " (words::alarm_short(alarm.kind))
         @if let Some((why, until)) = &alarm.suppressed {
             ", " (why) @if let Some(until) = until { " until " (words::time(view.zone(), *until)) }
         } @else if let Some((who, _)) = &alarm.acknowledged { ", " (who) " knows" }
@@ -231,7 +236,7 @@ pub fn fragments(view: &View) -> Vec<Piece> {
         let mut holds = Vec::new();
         if let Some(now) = now {
             if let Some(progress) = &now.progress {
-                holds.push(Piece::leaf(&format!("u{}", ix.0), html! { (view.thermal_units(progress.c_days)) }));
+                holds.push(Piece::leaf(&format!("u{}", ix.0), thermal_units(progress.c_days)));
             }
             if now.state != JarState::Empty || now.temperature.is_some() {
                 holds.push(Piece::leaf(&format!("t{}", ix.0), components::temperature(view, now)));

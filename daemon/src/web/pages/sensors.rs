@@ -105,7 +105,7 @@ fn correction(sensor: &Sensor) -> String {
         Conversion::Thermistor { .. } => "thermistor, ",
         Conversion::Platinum { .. } => "platinum, ",
         Conversion::Pulses { .. } => "pulses, ",
-        Conversion::CurrentLoop { .. } => "4-20 mA, ",
+        Conversion::CurrentLoop { .. } => "4 to 20 mA, ",
     };
     let c = sensor.correction;
     let none = (c.factor - 1.0).abs() < 1e-12 && c.offset.abs() < 1e-12;

@@ -1,0 +1,444 @@
+//! The pages and the JSON interface, asked without a network: what they say, how large they are,
+//! and that nothing anybody typed becomes markup.
+
+mod web_stand;
+
+use axum::body::Body;
+use axum::http::{Request, StatusCode};
+use http_body_util::BodyExt;
+use nightjar::clock::{Clock, ManualClock};
+use nightjar::ids::JarId;
+use nightjar::reading::{Quality, Reason};
+use nightjar::snapshot::{Latest, Snapshot};
+use nightjar_calc::time::{Span, Timestamp};
+use std::sync::Arc;
+use tower::ServiceExt;
+use web_stand::{Stand, stand};
+
+fn clock() -> Arc<ManualClock> {
+    Arc::new(ManualClock::new(Timestamp::parse("2026-04-25T02:16:00-05:00").unwrap()))
+}
+
+fn at_rest(troubled: bool) -> Stand {
+    stand(clock(), troubled)
+}
+
+async fn get(stand: &Stand, path: &str) -> (StatusCode, String) {
+    get_with(stand, path, &[]).await
+}
+
+async fn get_with(stand: &Stand, path: &str, headers: &[(&str, &str)]) -> (StatusCode, String) {
+    let mut request = Request::get(path).header("host", "127.0.0.1");
+    for (name, value) in headers {
+        request = request.header(*name, *value);
+    }
+    let request = request.body(Body::empty()).unwrap();
+    let response = nightjar::web::router(stand.backend.clone()).oneshot(request).await.unwrap();
+    let status = response.status();
+    let body = response.into_body().collect().await.unwrap().to_bytes();
+    (status, String::from_utf8(body.to_vec()).unwrap())
+}
+
+fn json(text: &str) -> serde_json::Value {
+    serde_json::from_str(text).unwrap_or_else(|error| panic!("{error}: {text}"))
+}
+
+/// Text as a person would read it: without markup, white space joined.
+fn words(html: &str) -> String {
+    let mut text = String::new();
+    let mut inside = false;
+    for c in html.chars() {
+        match c {
+            '<' => inside = true,
+            '>' => {
+                inside = false;
+                text.push(' ');
+            }
+            c if !inside => text.push(c),
+            _ => {}
+        }
+    }
+    text.split_whitespace().collect::<Vec<_>>().join(" ")
+}
+
+const PAGES: [&str; 12] = [
+    "/",
+    "/jar/J03",
+    "/jar/J16",
+    "/days",
+    "/alarms",
+    "/alarms/41",
+    "/logbook",
+    "/logbook?new=take&jar=J03",
+    "/sensors",
+    "/messages",
+    "/station",
+    "/components",
+];
+
+#[tokio::test]
+async fn every_page_is_whole_and_has_its_landmarks() {
+    for troubled in [false, true] {
+        let stand = at_rest(troubled);
+        for path in PAGES.into_iter().filter(|p| troubled || !p.starts_with("/alarms/")) {
+            let (status, body) = get(&stand, path).await;
+            assert_eq!(status, StatusCode::OK, "{path}");
+            for part in ["<!DOCTYPE html>", "<html lang=\"en\"", "<main id=\"main\"", "<nav ", "<h1", "class=\"skip\""] {
+                assert!(body.contains(part), "{path} lacks {part}");
+            }
+            assert_eq!(body.matches("<h1").count(), 1, "{path} has one heading of the first rank");
+            assert!(!body.contains("style=\""), "{path}: inline styles are refused by the policy");
+            assert_eq!(body.matches("<script").count(), 1, "{path}: the only script is a file");
+            assert!(!body.contains("NaN") && !body.contains("inf "), "{path}");
+        }
+    }
+}
+
+#[tokio::test]
+async fn every_id_is_on_a_page_once_and_every_label_has_its_field() {
+    let stand = at_rest(true);
+    for path in PAGES.into_iter().filter(|p| *p != "/components") {
+        let (_, body) = get(&stand, path).await;
+        let after = |mark: &str| -> Vec<String> {
+            body.split(mark).skip(1).map(|rest| rest[..rest.find('"').unwrap()].to_owned()).collect()
+        };
+        let mut ids = after(" id=\"");
+        ids.sort();
+        let twice: Vec<_> = ids.windows(2).filter(|w| w[0] == w[1]).map(|w| w[0].clone()).collect();
+        assert!(twice.is_empty(), "{path}: {twice:?}");
+        for label in after(" for=\"") {
+            assert!(ids.contains(&label), "{path}: no field {label}");
+        }
+        for named in after(" aria-labelledby=\"") {
+            assert!(named.split(' ').all(|id| ids.contains(&id.to_owned())), "{path}: {named}");
+        }
+    }
+}
+
+/// The rack of 24 jars, the stylesheet and the script are the whole first view: with the manifest
+/// four requests, and 60 kB without compression.
+#[tokio::test]
+async fn the_first_view_is_small() {
+    let stand = at_rest(true);
+    let (_, page) = get(&stand, "/").await;
+    let linked: Vec<&str> = ["href=\"/a/", "src=\"/a/"]
+        .iter()
+        .flat_map(|mark| page.split(*mark).skip(1).map(move |rest| (&rest[..rest.find('"').unwrap()], mark)).map(|(file, _)| file))
+        .collect();
+    assert_eq!(linked.len(), 2, "{linked:?}");
+    let mut whole = page.len();
+    for file in linked {
+        let (status, body) = get(&stand, &format!("/a/{file}")).await;
+        assert_eq!(status, StatusCode::OK);
+        whole += body.len();
+    }
+    let (_, manifest) = get(&stand, "/manifest.webmanifest").await;
+    whole += manifest.len();
+    assert_eq!(json(&manifest)["start_url"], "/");
+    println!("rack {} B, first view {whole} B before compression", page.len());
+    assert!(page.contains("data:image/svg+xml"), "the icon needs no request of its own");
+    let (_, packed) = {
+        let request = Request::get("/").header("host", "127.0.0.1").header("accept-encoding", "gzip");
+        let response = nightjar::web::router(stand.backend.clone())
+            .oneshot(request.body(Body::empty()).unwrap())
+            .await
+            .unwrap();
+        (response.status(), response.into_body().collect().await.unwrap().to_bytes().len())
+    };
+    println!("rack compressed {packed} B");
+    assert!(packed < 15_000, "a later view is under 15 kB");
+    assert!(whole < 80_000, "{whole}");
+}
+
+#[tokio::test]
+async fn the_first_line_says_what_is_wrong_and_who_was_told() {
+    let (_, body) = get(&at_rest(true), "/").await;
+    let text = words(&body);
+    for part in [
+        "No flow: header B, and 1 more",
+        "1 alarm acknowledged · 1 alarm paused, covered or out of use",
+        "Last told today 02:14 (2 min ago) : Kim, text: no flow header B",
+        "P3 Thermometer silent jar J05",
+    ] {
+        assert!(text.contains(part), "{part} not in: {text}");
+    }
+    let (_, body) = get(&at_rest(false), "/").await;
+    let text = words(&body);
+    assert!(text.contains("All well"), "{text}");
+    assert!(text.contains("22 jars with eggs, 47 of 47 sensors good"), "{text}");
+}
+
+#[tokio::test]
+async fn no_reading_is_said_and_never_zero_and_old_looks_old() {
+    let stand = at_rest(true);
+    let (_, body) = get(&stand, "/jar/J06").await;
+    assert!(words(&body).contains("Water no reading"), "{}", words(&body));
+    let (_, body) = get(&stand, "/jar/J05").await;
+    assert!(words(&body).contains("11.2 °C old, 23 min ago"));
+    let (_, body) = get(&stand, "/api/v1/jars/J06").await;
+    assert!(json(&body)["temperature"].is_null());
+}
+
+#[tokio::test]
+async fn a_picture_that_stopped_moving_is_never_all_well() {
+    let clock = clock();
+    let stand = stand(Arc::clone(&clock) as Arc<dyn Clock>, false);
+    clock.advance(Span::from_secs(31));
+    let (_, body) = get(&stand, "/").await;
+    assert!(words(&body).contains("No news from the monitor for 31 s"), "{}", words(&body));
+    let (_, body) = get(&stand, "/api/v1/status").await;
+    assert_eq!(json(&body)["state"], "blind");
+}
+
+#[tokio::test]
+async fn an_untrusted_clock_is_said() {
+    let clock = clock();
+    clock.set_trusted(false);
+    let (_, body) = get(&stand(clock, false), "/").await;
+    assert!(words(&body).contains("the clock is not trusted"));
+    assert!(words(&body).contains("time?"));
+}
+
+#[tokio::test]
+async fn a_snapshot_with_nothing_in_it_still_makes_every_page() {
+    let stand = at_rest(false);
+    let now = stand.backend.clock.now();
+    stand.present.send_replace(Arc::new(Snapshot {
+        now,
+        version: 1,
+        jars: Vec::new(),
+        headers: Vec::new(),
+        sensors: Vec::new(),
+        lots: Vec::new(),
+        alarms: Vec::new(),
+        sources: Vec::new(),
+        last_told: None,
+    }));
+    for path in PAGES.into_iter().filter(|p| !p.starts_with("/alarms/")) {
+        let (status, _) = get(&stand, path).await;
+        assert_eq!(status, StatusCode::OK, "{path}");
+    }
+    let (_, body) = get(&stand, "/").await;
+    assert!(words(&body).contains("Nobody has been told anything yet."));
+    for path in ["status", "rack", "jars/J01", "sensors", "alarms", "messages", "entries"] {
+        let (status, body) = get(&stand, &format!("/api/v1/{path}")).await;
+        assert_eq!(status, StatusCode::OK, "{path}: {body}");
+    }
+}
+
+#[tokio::test]
+async fn impossible_numbers_in_a_snapshot_break_no_page() {
+    let stand = at_rest(true);
+    let mut snap = Snapshot::clone(&stand.backend.snapshot.borrow());
+    for (i, value) in [f64::NAN, f64::INFINITY, -1e300, 0.0].into_iter().enumerate() {
+        let jar = &mut snap.jars[i];
+        let at = Timestamp::from_ms(i64::MAX - 5);
+        jar.temperature = Some(Latest { value, at, quality: Quality::Bad, reason: Reason::NotFinite });
+        jar.flow = jar.temperature;
+        jar.eggs = Some(value);
+        if let Some(progress) = &mut jar.progress {
+            progress.development = value;
+            progress.c_days = value;
+            for stage in &mut progress.stages {
+                stage.likely = Some(at);
+                stage.latest = Some(Timestamp::from_ms(i64::MIN + 5));
+            }
+        }
+    }
+    stand.present.send_replace(Arc::new(snap));
+    for path in ["/", "/days", "/jar/J01", "/jar/J02", "/sensors", "/api/v1/rack"] {
+        let (status, _) = get(&stand, path).await;
+        assert_eq!(status, StatusCode::OK, "{path}");
+    }
+}
+
+#[tokio::test]
+async fn what_somebody_typed_never_becomes_markup() {
+    let mut stand = at_rest(true);
+    let evil = "<svg/onload=alert(1)>\"'{{7*7}}\u{202e}";
+    let mut snap = Snapshot::clone(&stand.backend.snapshot.borrow());
+    snap.jars[0].lot = Some(evil.into());
+    snap.lots[0].id = evil.into();
+    snap.sources[0].detail = evil.into();
+    snap.alarms[0].action = evil.into();
+    snap.alarms[0].line = evil.into();
+    snap.alarms[0].members = vec![evil.into()];
+    snap.last_told = Some((snap.now.utc, evil.into()));
+    stand.present.send_replace(Arc::new(snap));
+    let mut rack = nightjar::rack::Rack::clone(&stand.backend.rack);
+    rack.station = evil.into();
+    stand.backend.rack = Arc::new(rack);
+    for path in PAGES {
+        let (_, body) = get(&stand, path).await;
+        assert!(!body.contains("<svg/onload"), "{path}");
+        assert!(!body.contains("<svg onload"), "{path}");
+    }
+    let (_, body) = get(&stand, "/jar/J03").await;
+    assert!(body.contains("&lt;svg onload=alert(1)&gt; roll looks slow"));
+}
+
+#[tokio::test]
+async fn what_is_not_there_is_404_in_the_form_it_was_asked_for() {
+    let stand = at_rest(false);
+    for path in ["/jar/J99", "/jar/..%2f..%2fetc", "/jar/%00", "/nowhere", "/alarms/999", "/a/style-old.css", "/a/..%2fCargo.toml"] {
+        assert_eq!(get(&stand, path).await.0, StatusCode::NOT_FOUND, "{path}");
+    }
+    for path in ["/api/v1/jars/J99", "/api/v1/nothing", "/api/v1/jars/J16/outlook", "/api/v1/sensors/none/series"] {
+        let (status, body) = get(&stand, path).await;
+        assert_eq!(status, StatusCode::NOT_FOUND, "{path}");
+        assert!(json(&body)["error"]["message"].is_string(), "{path}");
+    }
+    for path in [
+        "/api/v1/entries?limit=0",
+        "/api/v1/entries?limit=99999",
+        "/api/v1/entries?before=yesterday",
+        "/api/v1/messages?event=x",
+        "/api/v1/sensors/HAT/series?from=2026-05-01T00:00:00Z&to=2026-04-01T00:00:00Z",
+        "/api/v1/sensors/HAT/series?buckets=-1",
+    ] {
+        let (status, body) = get(&stand, path).await;
+        assert_eq!(status, StatusCode::BAD_REQUEST, "{path}: {body}");
+    }
+}
+
+#[tokio::test]
+async fn a_record_that_cannot_be_read_is_said_and_the_rest_still_works() {
+    let mut stand = at_rest(true);
+    let mut memory = web_stand::Memory::new(stand.backend.clock.now().utc);
+    memory.broken = true;
+    stand.backend.history = Arc::new(memory);
+    for path in ["/jar/J03", "/alarms", "/logbook", "/messages"] {
+        let (status, body) = get(&stand, path).await;
+        assert_eq!(status, StatusCode::OK, "{path}");
+        assert!(body.contains("the record cannot be read"), "{path}");
+    }
+    assert_eq!(get(&stand, "/api/v1/entries").await.0, StatusCode::SERVICE_UNAVAILABLE);
+    assert_eq!(get(&stand, "/").await.0, StatusCode::OK);
+}
+
+#[tokio::test]
+async fn numbers_are_shown_in_the_units_of_the_person() {
+    let stand = at_rest(true);
+    let (_, body) = get_with(&stand, "/jar/J03", &[("cookie", "units=fgq; theme=dark")]).await;
+    let text = words(&body);
+    // 13.2 °C is 55.76 °F; 1.42 L is 1.5005 US quarts.
+    assert!(text.contains("Water 55.8 °F"), "{text}");
+    assert!(text.contains("1.50 qt"), "{text}");
+    assert!(text.contains("gpm"), "{text}");
+    assert!(text.contains("55.8 °F , limit 55.4 °F"), "{text}");
+    assert!(body.contains("data-theme=\"dark\""));
+}
+
+#[tokio::test]
+async fn the_interface_gives_the_present_with_units_in_its_keys() {
+    let stand = at_rest(true);
+    let (_, body) = get(&stand, "/api/v1/status").await;
+    let status = json(&body);
+    assert_eq!(status["state"], "needed");
+    assert_eq!(status["alarms_needing_somebody"], 2);
+    assert_eq!(status["now"], "2026-04-25T07:16:00Z");
+    let (_, body) = get(&stand, "/api/v1/rack").await;
+    let rack = json(&body);
+    assert_eq!(rack["jars"].as_array().unwrap().len(), 24);
+    let jar = &rack["jars"][2];
+    assert_eq!(jar["id"], "J03");
+    assert_eq!(jar["temperature"]["temp_c"], 13.2);
+    assert_eq!(jar["set_flow_l_per_min"], 4.0);
+    // One °C·day is 1.8 °F·days by definition of the two scales.
+    let sums = &jar["thermal_units"];
+    let ratio = sums["f_days"].as_f64().unwrap() / sums["c_days"].as_f64().unwrap();
+    assert!((ratio - 1.8).abs() < 1e-12);
+    let (_, body) = get(&stand, "/api/v1/jars/J03/outlook").await;
+    let outlook = json(&body);
+    assert_eq!(outlook["stages"][3]["stage"], "hatch_end");
+    assert_eq!(outlook["confidence"], "low");
+    let (_, body) = get(&stand, "/api/v1/sensors/HAT/series?buckets=20").await;
+    assert!(json(&body)["buckets"].as_array().unwrap().len() <= 20);
+    let (_, body) = get(&stand, "/api/v1/alarms").await;
+    assert_eq!(json(&body)["open"][0]["code"], "M4T");
+}
+
+/// Every path and every answer's reference in the description exists.
+#[tokio::test]
+async fn the_description_matches_what_is_served() {
+    let stand = at_rest(true);
+    let (_, body) = get(&stand, "/api/v1/openapi.json").await;
+    let description = json(&body);
+    assert_eq!(description["openapi"], "3.1.0");
+    for (path, methods) in description["paths"].as_object().unwrap() {
+        let asked = path.replace("/jars/{id}", "/jars/J03").replace("/sensors/{id}", "/sensors/HAT");
+        assert!(methods["get"].is_object(), "{path}");
+        let (status, answer) = get(&stand, &format!("/api/v1{asked}")).await;
+        assert_eq!(status, StatusCode::OK, "{path}: {answer}");
+    }
+    for reference in body.split("\"#/components/schemas/").skip(1) {
+        let name = &reference[..reference.find('"').unwrap()];
+        assert!(description["components"]["schemas"][name].is_object(), "{name}");
+    }
+    let kinds = description["components"]["schemas"]["Entry"]["properties"]["act"]["properties"]["kind"]["enum"]
+        .as_array()
+        .unwrap();
+    assert!(kinds.len() >= 21, "{kinds:?}");
+}
+
+#[tokio::test]
+async fn health_can_fail() {
+    let mut stand = at_rest(false);
+    assert_eq!(get(&stand, "/health").await.0, StatusCode::OK);
+    stand.backend.health = Arc::new(|| nightjar::web::backend::HealthView {
+        beats: vec![nightjar::web::backend::Beat { task: "core", age_s: 16.0, limit_s: 15.0 }],
+        faults: Vec::new(),
+        metrics: Vec::new(),
+    });
+    let (status, body) = get(&stand, "/health").await;
+    assert_eq!(status, StatusCode::SERVICE_UNAVAILABLE);
+    assert_eq!(json(&body)["tasks"][0]["fresh"], false);
+}
+
+/// Form of the text by the OpenMetrics 1.0 specification: TYPE before samples, counters end in
+/// `_total`, the last line is `# EOF`.
+#[tokio::test]
+async fn metrics_are_open_metrics() {
+    let (_, body) = get(&at_rest(true), "/metrics").await;
+    assert!(body.ends_with("# EOF\n"));
+    assert!(body.contains("# TYPE nightjar_readings counter\n"));
+    assert!(body.contains("nightjar_readings_total 3\n"));
+    assert!(body.contains("nightjar_alarms{priority=\"1\"} 1\n"));
+    assert!(body.contains("nightjar_source_up{source=\"barn-broker\"} 0\n"));
+    for line in body.lines().filter(|l| !l.starts_with('#')) {
+        let value = line.rsplit(' ').next().unwrap();
+        assert!(value.parse::<f64>().is_ok(), "{line}");
+    }
+}
+
+#[tokio::test]
+async fn where_reading_is_not_open_nobody_reads_without_a_name() {
+    let mut stand = at_rest(true);
+    stand.backend.access.reading_open = false;
+    stand.backend.access.demo = None;
+    for path in PAGES {
+        let (status, body) = get(&stand, path).await;
+        assert_eq!(status, StatusCode::SEE_OTHER, "{path}");
+        assert!(body.is_empty(), "{path}");
+    }
+    for path in ["status", "rack", "jars/J03", "entries", "messages"] {
+        let (status, body) = get(&stand, &format!("/api/v1/{path}")).await;
+        assert_eq!(status, StatusCode::UNAUTHORIZED, "{path}");
+        assert!(!body.contains("J03"), "{path}");
+    }
+    assert_eq!(get(&stand, "/live?view=rack").await.0, StatusCode::SEE_OTHER);
+    assert_eq!(get(&stand, "/health").await.0, StatusCode::OK);
+    let (status, body) = get(&stand, "/sign-in").await;
+    assert_eq!(status, StatusCode::OK);
+    assert!(body.contains("Nobody is set up yet"));
+}
+
+#[tokio::test]
+async fn without_people_the_page_is_read_only() {
+    let mut stand = at_rest(true);
+    stand.backend.access.demo = None;
+    let (_, body) = get(&stand, "/jar/J03").await;
+    assert!(!body.contains("action=\"/entry/"), "no forms for entries");
+    assert!(!body.contains("action=\"/alarm/"), "no forms for alarms");
+    assert!(JarId::new("J03").is_ok());
+}
