@@ -5,7 +5,9 @@
 
 pub mod check;
 pub mod failure;
+pub mod outlook;
 pub mod output;
+pub mod temperatures;
 
 use clap::{Parser, Subcommand};
 use failure::{Failure, OrFail};
@@ -24,6 +26,8 @@ pub struct Arguments {
 enum Command {
     /// Validate a configuration: all problems at once, exit 78 when refused
     Check(check::Arguments),
+    /// Thermal units and stage dates from a file of temperatures
+    Outlook(outlook::Arguments),
 }
 
 /// Runs the command named by the arguments of this process.
@@ -41,6 +45,7 @@ pub fn main() -> ExitCode {
     let mut output = Output::standard();
     let result = match arguments.command {
         Command::Check(arguments) => check::run(&arguments, &mut output),
+        Command::Outlook(arguments) => outlook::run(&arguments, &mut output),
     };
     match result.and_then(|()| output.flush().or_fail("write to standard output")) {
         Ok(()) => ExitCode::SUCCESS,
