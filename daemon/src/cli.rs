@@ -3,8 +3,10 @@
 //! Results go to standard output, problems to standard error as one message. Exit codes follow
 //! sysexits: 0 done, 64 usage, 65 data, 70 internal, 74 input or output, 78 configuration.
 
+pub mod calc;
 pub mod check;
 pub mod failure;
+pub mod hash_secret;
 pub mod outlook;
 pub mod output;
 pub mod temperatures;
@@ -26,6 +28,10 @@ pub struct Arguments {
 enum Command {
     /// Validate a configuration: all problems at once, exit 78 when refused
     Check(check::Arguments),
+    /// Counts, shares, doses, oxygen, sensors, breeders
+    Calc(calc::Arguments),
+    /// Hash a password or PIN for the configuration
+    HashSecret(hash_secret::Arguments),
     /// Thermal units and stage dates from a file of temperatures
     Outlook(outlook::Arguments),
 }
@@ -36,6 +42,9 @@ pub fn main() -> ExitCode {
     let arguments = match Arguments::try_parse() {
         Ok(arguments) => arguments,
         Err(error) => {
+            if let Some(failure) = Failure::of_arguments(&error) {
+                return failure.report();
+            }
             let wanted = !error.use_stderr();
             // Nobody is left to tell when even this cannot be written.
             drop(error.print());
@@ -45,6 +54,8 @@ pub fn main() -> ExitCode {
     let mut output = Output::standard();
     let result = match arguments.command {
         Command::Check(arguments) => check::run(&arguments, &mut output),
+        Command::Calc(arguments) => calc::run(&arguments, &mut output),
+        Command::HashSecret(arguments) => hash_secret::run(&arguments, &mut output),
         Command::Outlook(arguments) => outlook::run(&arguments, &mut output),
     };
     match result.and_then(|()| output.flush().or_fail("write to standard output")) {

@@ -91,9 +91,9 @@ pub fn run(arguments: &Arguments, output: &mut Output) -> Result<(), Failure> {
     let (goal, option, start) = goal(arguments)?;
     let (moments, start) = Moments::new(arguments.tz.as_deref(), option, start)?;
     let kind = match &arguments.water_type {
-        Some(word) => {
-            Some(word.parse::<WaterKind>().map_err(|error| Failure::usage(format!("--water-type: {error}")))?)
-        }
+        Some(word) => Some(
+            word.parse::<WaterKind>().map_err(|error| Failure::usage(format!("--water-type: {error}")))?,
+        ),
         None => None,
     };
     let question = Question { arguments, goal, option, moments, start, kind };
@@ -140,7 +140,9 @@ impl Question<'_> {
         let season = water::season(&file, zone, as_of)?;
         let (history, not_past) = self.history(as_of, &mut warnings)?;
         if not_past > 0 {
-            warnings.push(format!("{not_past} days of the history belong to this season or come later; not used"));
+            warnings.push(format!(
+                "{not_past} days of the history belong to this season or come later; not used"
+            ));
         }
         let plan = match &self.arguments.plan {
             Some(path) => Some(self.plan(path, as_of, &mut warnings)?),
@@ -157,7 +159,8 @@ impl Question<'_> {
         let (species, confidence, title, law) = match &self.goal {
             Goal::Species(species) => {
                 if species.confidence.word() == "low" {
-                    warnings.push(format!("published sums of {} are thin: low confidence", species.common_name));
+                    warnings
+                        .push(format!("published sums of {} are thin: low confidence", species.common_name));
                 }
                 (
                     Some(species.key.clone().into_owned()),
@@ -293,7 +296,11 @@ impl Question<'_> {
         if sum.uncounted_h >= 0.1 {
             let gap = sum.gaps.iter().max_by_key(|gap| gap.length());
             let longest = gap.map_or(String::new(), |gap| {
-                format!(" (the longest from {} to {})", self.moments.short(gap.from), self.moments.short(gap.to))
+                format!(
+                    " (the longest from {} to {})",
+                    self.moments.short(gap.from),
+                    self.moments.short(gap.to)
+                )
             });
             warnings.push(format!(
                 "{:.1} hours without readings are not counted{longest}: the sum is short and dates come out late",
@@ -306,7 +313,12 @@ impl Question<'_> {
         sum
     }
 
-    fn dates(&self, season: &water::Season, as_of: Timestamp, ahead: &water::Ahead) -> (Vec<StageDate>, Vec<String>) {
+    fn dates(
+        &self,
+        season: &water::Season,
+        as_of: Timestamp,
+        ahead: &water::Ahead,
+    ) -> (Vec<StageDate>, Vec<String>) {
         let level = self.arguments.interval;
         match &self.goal {
             Goal::Species(species) => {

@@ -83,11 +83,8 @@ pub fn read(path: &Path, columns: &Columns<'_>) -> Result<Temperatures, Failure>
 /// # Errors
 /// As [`read`].
 pub fn parse(source: impl Read, name: &str, columns: &Columns<'_>) -> Result<Temperatures, Failure> {
-    let mut reader = csv::ReaderBuilder::new()
-        .comment(Some(b'#'))
-        .trim(csv::Trim::All)
-        .flexible(true)
-        .from_reader(source);
+    let mut reader =
+        csv::ReaderBuilder::new().comment(Some(b'#')).trim(csv::Trim::All).flexible(true).from_reader(source);
     let header = reader.headers().map_err(|error| broken(name, &error))?.clone();
     let places = Places::find(&header, name, columns)?;
     let mut rows = Rows { name, columns, fahrenheit: places.fahrenheit, daily: None, read: Vec::new() };
@@ -106,7 +103,9 @@ pub fn parse(source: impl Read, name: &str, columns: &Columns<'_>) -> Result<Tem
             }
         }
         if rows.read.len() > MOST_ROWS {
-            return Err(Failure::data(format!("{name} has more than {MOST_ROWS} rows; give only the seasons needed")));
+            return Err(Failure::data(format!(
+                "{name} has more than {MOST_ROWS} rows; give only the seasons needed"
+            )));
         }
     }
     found.values = rows.values();
@@ -139,7 +138,8 @@ impl Places {
         let names: Vec<String> = header.iter().map(plain).collect();
         let line = header.position().map_or(1, csv::Position::line);
         let one = |given: Option<&str>, usual: &[&str], option: &str| {
-            let wanted: Vec<String> = given.map_or_else(|| usual.iter().map(|n| (*n).to_owned()).collect(), |n| vec![plain(n)]);
+            let wanted: Vec<String> =
+                given.map_or_else(|| usual.iter().map(|n| (*n).to_owned()).collect(), |n| vec![plain(n)]);
             wanted.iter().find_map(|w| names.iter().position(|n| n == w)).ok_or_else(|| {
                 let columns = names.join(", ").chars().take(120).collect::<String>();
                 Failure::data(format!(
@@ -208,12 +208,16 @@ impl Rows<'_> {
         }
         if daily {
             let shown: String = text.chars().take(40).collect();
-            return Err(wrong(format!("\"{shown}\" is not a date like the rows before it; write it like 2026-04-18")));
+            return Err(wrong(format!(
+                "\"{shown}\" is not a date like the rows before it; write it like 2026-04-18"
+            )));
         }
         match self.columns.zone {
             Some(zone) => zone.parse(text).map(Moment::At).map_err(|error| wrong(error.to_string())),
             None => Timestamp::parse(text).map(Moment::At).map_err(|error| match Zone::UTC.parse(text) {
-                Ok(_) => wrong(format!("\"{text}\" has no offset from UTC; give the zone with --tz, like --tz America/Chicago")),
+                Ok(_) => wrong(format!(
+                    "\"{text}\" has no offset from UTC; give the zone with --tz, like --tz America/Chicago"
+                )),
                 Err(_) => wrong(error.to_string()),
             }),
         }
@@ -246,10 +250,14 @@ mod tests {
 
     #[test]
     fn the_usual_forms_are_read() {
-        let file = parsed("# a lake\n\u{feff}timestamp,temp_f\n2026-04-18T00:00:00-05:00,50\n2026-04-18T01:00:00-05:00,\n").unwrap();
+        let file = parsed(
+            "# a lake\n\u{feff}timestamp,temp_f\n2026-04-18T00:00:00-05:00,50\n2026-04-18T01:00:00-05:00,\n",
+        )
+        .unwrap();
         let at = Timestamp::parse("2026-04-18T05:00:00Z").unwrap();
         assert_eq!(file.values, Values::Readings(vec![(at, 10.0)]));
-        let file = parsed("date,temp_c\n2026-04-18,8.5\n# pause\n2026-04-19,-9999\n2026-04-20,NaN\n").unwrap();
+        let file =
+            parsed("date,temp_c\n2026-04-18,8.5\n# pause\n2026-04-19,-9999\n2026-04-20,NaN\n").unwrap();
         assert_eq!(file.values, Values::Daily(vec![(Day::parse("2026-04-18").unwrap(), 8.5)]));
         assert_eq!((file.impossible, file.first_impossible), (2, 4));
     }
@@ -259,10 +267,19 @@ mod tests {
         for (text, expected) in [
             ("when,warm\n", "--time-column"),
             ("time,warm\n", "--temp-column"),
-            ("time,temp_c\n2026-04-18 10:00,8\n", "line 2: \"2026-04-18 10:00\" has no offset from UTC; give the zone with --tz"),
-            ("# c\ntime,temp_c\n2026-04-18T10:00:00Z,8\n2026-04-18T11:00:00Z,warm\n", "line 4: \"warm\" is not a temperature"),
+            (
+                "time,temp_c\n2026-04-18 10:00,8\n",
+                "line 2: \"2026-04-18 10:00\" has no offset from UTC; give the zone with --tz",
+            ),
+            (
+                "# c\ntime,temp_c\n2026-04-18T10:00:00Z,8\n2026-04-18T11:00:00Z,warm\n",
+                "line 4: \"warm\" is not a temperature",
+            ),
             ("date,temp_c\n2026-04-18,8\nyesterday,8\n", "line 3: \"yesterday\" is not a date"),
-            ("time,temp_c\n2026-04-18T10:00:00Z,8\n2026-04-18,8\n", "line 3: the date 2026-04-18 among times"),
+            (
+                "time,temp_c\n2026-04-18T10:00:00Z,8\n2026-04-18,8\n",
+                "line 3: the date 2026-04-18 among times",
+            ),
         ] {
             let failure = parsed(text).unwrap_err();
             assert_eq!(failure.code, super::super::failure::DATA);

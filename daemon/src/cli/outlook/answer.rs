@@ -75,11 +75,20 @@ impl Stage {
     pub fn new(date: &StageDate, moments: &Moments) -> Self {
         let text = |at: Option<Timestamp>| at.map(|at| moments.text(at));
         let name = date.stage.replace('_', " ");
-        let short = |at: Option<Timestamp>| at.map_or("never in this water".to_owned(), |at| moments.short(at));
+        let short =
+            |at: Option<Timestamp>| at.map_or("never in this water".to_owned(), |at| moments.short(at));
         let line = if date.reached {
-            format!("  {name:<11} reached {}", date.at.map_or("before the record".to_owned(), |at| moments.short(at)))
+            format!(
+                "  {name:<11} reached {}",
+                date.at.map_or("before the record".to_owned(), |at| moments.short(at))
+            )
         } else {
-            format!("  {name:<11} {}   ({} to {})", short(date.likely), short(date.earliest), short(date.latest))
+            format!(
+                "  {name:<11} {}   ({} to {})",
+                short(date.likely),
+                short(date.earliest),
+                short(date.latest)
+            )
         };
         Self {
             stage: date.stage,
@@ -114,7 +123,11 @@ impl Answer {
             units.bridged_hours
         ))?;
         output.line(format_args!("temperatures ahead: {}", self.temperature_basis))?;
-        output.line(format_args!("interval: {:.0} of 100; confidence: {}", 100.0 * self.interval, self.confidence))?;
+        output.line(format_args!(
+            "interval: {:.0} of 100; confidence: {}",
+            100.0 * self.interval,
+            self.confidence
+        ))?;
         if let Some(source) = source {
             output.line(format_args!("law: {source}"))?;
         }

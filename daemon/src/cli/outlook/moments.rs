@@ -2,7 +2,7 @@
 
 use crate::cli::failure::Failure;
 use chrono::{DateTime, FixedOffset, SecondsFormat};
-use nightjar_calc::time::{Timestamp, Zone};
+use nightjar_calc::time::{Day, Timestamp, Zone};
 
 /// How times are read and written.
 #[derive(Clone, Copy, Debug)]
@@ -38,11 +38,14 @@ impl Moments {
         Ok((moments, Timestamp::from_ms(local.timestamp_millis())))
     }
 
-    /// Reads a time given as `option`.
+    /// Reads a time given as `option`; a plain date is the beginning of that local day.
     ///
     /// # Errors
     /// When it is not a time.
     pub fn read(&self, option: &str, text: &str) -> Result<Timestamp, Failure> {
+        if let Ok(day) = Day::parse(text) {
+            return Ok(day.start(self.zone));
+        }
         let read = if self.offset.is_some() { Timestamp::parse(text) } else { self.zone.parse(text) };
         read.map_err(|error| Failure::usage(format!("{option}: {error}")))
     }
@@ -52,9 +55,7 @@ impl Moments {
     pub fn text(&self, at: Timestamp) -> String {
         let at = Timestamp::from_ms((at.ms() + 500).div_euclid(1000) * 1000);
         match self.offset {
-            Some(offset) => {
-                at.to_chrono().with_timezone(&offset).to_rfc3339_opts(SecondsFormat::Secs, false)
-            }
+            Some(offset) => at.to_chrono().with_timezone(&offset).to_rfc3339_opts(SecondsFormat::Secs, false),
             None => self.zone.rfc3339(at),
         }
     }

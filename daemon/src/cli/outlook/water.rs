@@ -28,8 +28,6 @@ pub struct Season {
     pub held: Span,
     /// Number of values used.
     pub used: usize,
-    /// Number of values after the moment of issue.
-    pub later: usize,
 }
 
 /// Last moment a file covers.
@@ -48,24 +46,25 @@ fn data(error: Impossible) -> Failure {
 pub fn season(file: &Temperatures, zone: Zone, as_of: Timestamp) -> Result<Season, Failure> {
     match &file.values {
         Values::Readings(readings) => {
-            let used: Vec<(Timestamp, f64)> = readings.iter().filter(|(at, _)| *at <= as_of).copied().collect();
+            let used: Vec<(Timestamp, f64)> =
+                readings.iter().filter(|(at, _)| *at <= as_of).copied().collect();
             let (record, rare) = record_of(&used)?;
             let recent = if rare {
                 Recent::from_days(means_of(&record, zone))
             } else {
                 Recent::from_readings(zone, used.iter().copied(), as_of)
             };
-            let later = readings.len() - used.len();
-            Ok(Season { record, recent, held: Span::ZERO, used: used.len(), later })
+            Ok(Season { record, recent, held: Span::ZERO, used: used.len() })
         }
         Values::Daily(all) => {
             let mut days: Vec<(Day, f64)> =
                 all.iter().filter(|(day, _)| day.end(zone) <= as_of).copied().collect();
-            let (used, later) = (days.len(), all.len() - days.len());
+            let used = days.len();
             let recent = Recent::from_days(means(&days));
             // The mean of the day of issue is known only when that day is over; until then yesterday's holds.
             let today = zone.day_of(as_of);
-            let yesterday = days.iter().filter(|(day, _)| *day == today.plus(-1)).map(|d| d.1).reduce(f64::min);
+            let yesterday =
+                days.iter().filter(|(day, _)| *day == today.plus(-1)).map(|d| d.1).reduce(f64::min);
             let mut held = Span::ZERO;
             if let Some(celsius) = yesterday {
                 days.push((today, celsius));
@@ -73,7 +72,7 @@ pub fn season(file: &Temperatures, zone: Zone, as_of: Timestamp) -> Result<Seaso
             }
             let rules = Rules::for_interval(Span::from_days(1.0));
             let record = Record::from_daily(&days, zone, &rules).map_err(data)?;
-            Ok(Season { record, recent, held, used, later })
+            Ok(Season { record, recent, held, used })
         }
     }
 }
@@ -115,7 +114,12 @@ fn means(days: &[(Day, f64)]) -> DailyMeans {
 
 /// Past springs from all files: only days before this season and before the moment of issue. Also says how many
 /// days were left out as not past.
-pub fn history(files: &[Temperatures], zone: Zone, start: Timestamp, as_of: Timestamp) -> Result<(DailyMeans, usize), Failure> {
+pub fn history(
+    files: &[Temperatures],
+    zone: Zone,
+    start: Timestamp,
+    as_of: Timestamp,
+) -> Result<(DailyMeans, usize), Failure> {
     let own = zone.day_of(as_of).plus(-OWN_SEASON_DAYS);
     let cut = own.min(zone.day_of(start));
     let mut all = DailyMeans::default();
@@ -125,7 +129,11 @@ pub fn history(files: &[Temperatures], zone: Zone, start: Timestamp, as_of: Time
             Values::Daily(days) => means(days),
             Values::Readings(readings) => {
                 let (record, rare) = record_of(readings)?;
-                if rare { means_of(&record, zone) } else { DailyMeans::from_readings(zone, readings.iter().copied()) }
+                if rare {
+                    means_of(&record, zone)
+                } else {
+                    DailyMeans::from_readings(zone, readings.iter().copied())
+                }
             }
         };
         for (day, celsius) in found.iter() {
