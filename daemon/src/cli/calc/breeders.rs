@@ -7,6 +7,7 @@ use nightjar_calc::breeders::{Spawners, pooled};
 
 /// Fish of one or several takes.
 #[derive(Debug, Args)]
+#[command(allow_negative_numbers = true)]
 pub struct Arguments {
     /// Females of each take
     #[arg(long, num_args = 1.., required = true)]

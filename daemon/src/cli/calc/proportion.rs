@@ -7,6 +7,7 @@ use nightjar_calc::proportion::{LEVEL, ProportionError, Sample, combine};
 
 /// One or several dips.
 #[derive(Debug, Args)]
+#[command(allow_negative_numbers = true)]
 pub struct Arguments {
     /// Counted in each dip: fertilized, eyed, hatched
     #[arg(long, num_args = 1.., required = true)]
