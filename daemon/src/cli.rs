@@ -3,11 +3,14 @@
 //! Results go to standard output, problems to standard error as one message. Exit codes follow
 //! sysexits: 0 done, 64 usage, 65 data, 70 internal, 74 input or output, 78 configuration.
 
+pub mod calc;
 pub mod check;
 pub mod demo;
 pub mod failure;
+pub mod hash_secret;
+pub mod outlook;
 pub mod output;
-pub mod run;
+pub mod temperatures;
 
 use clap::{Parser, Subcommand};
 use failure::{Failure, OrFail};
@@ -26,10 +29,12 @@ pub struct Arguments {
 enum Command {
     /// Validate a configuration: all problems at once, exit 78 when refused
     Check(check::Arguments),
-    /// Play an invented season over a real pseudo-terminal, with its page
-    Demo(demo::Arguments),
-    /// Watch the station until told to stop
-    Run(run::Arguments),
+    /// Counts, shares, doses, oxygen, sensors, breeders
+    Calc(calc::Arguments),
+    /// Hash a password or PIN for the configuration
+    HashSecret(hash_secret::Arguments),
+    /// Thermal units and stage dates from a file of temperatures
+    Outlook(outlook::Arguments),
 }
 
 /// Runs the command named by the arguments of this process.
@@ -38,6 +43,9 @@ pub fn main() -> ExitCode {
     let arguments = match Arguments::try_parse() {
         Ok(arguments) => arguments,
         Err(error) => {
+            if let Some(failure) = Failure::of_arguments(&error) {
+                return failure.report();
+            }
             let wanted = !error.use_stderr();
             // Nobody is left to tell when even this cannot be written.
             drop(error.print());
@@ -47,8 +55,9 @@ pub fn main() -> ExitCode {
     let mut output = Output::standard();
     let result = match arguments.command {
         Command::Check(arguments) => check::run(&arguments, &mut output),
-        Command::Demo(arguments) => demo::run(&arguments, &mut output),
-        Command::Run(arguments) => run::run(&arguments),
+        Command::Calc(arguments) => calc::run(&arguments, &mut output),
+        Command::HashSecret(arguments) => hash_secret::run(&arguments, &mut output),
+        Command::Outlook(arguments) => outlook::run(&arguments, &mut output),
     };
     match result.and_then(|()| output.flush().or_fail("write to standard output")) {
         Ok(()) => ExitCode::SUCCESS,

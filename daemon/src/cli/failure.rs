@@ -30,6 +30,27 @@ impl Failure {
     pub fn usage(message: impl fmt::Display) -> Self {
         Self { code: USAGE, message: message.to_string() }
     }
+    /// What is wrong with the arguments, as one line; nothing when help was asked for or is the better answer.
+    #[must_use]
+    pub fn of_arguments(error: &clap::Error) -> Option<Self> {
+        use clap::error::ErrorKind;
+        let help = [
+            ErrorKind::DisplayHelp,
+            ErrorKind::DisplayVersion,
+            ErrorKind::DisplayHelpOnMissingArgumentOrSubcommand,
+        ];
+        if help.contains(&error.kind()) {
+            return None;
+        }
+        let text = error.to_string();
+        let lines = text.lines().map(str::trim);
+        let told: Vec<&str> = lines
+            .take_while(|line| !line.starts_with("Usage:") && !line.starts_with("For more information"))
+            .filter(|line| !line.is_empty())
+            .collect();
+        let told = told.join(" ");
+        Some(Self::usage(format!("{}; --help shows how", told.trim_start_matches("error: "))))
+    }
     /// The data given makes no sense.
     #[must_use]
     pub fn data(message: impl fmt::Display) -> Self {
