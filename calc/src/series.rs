@@ -256,6 +256,7 @@ impl Detector {
             stuck_after: self.settings.stuck_after,
             usual_swing: self.swing.usual(),
             small_step: self.level.step_limit(),
+            level: self.level.accepted(),
         };
         let verdict = self.run.take(mark.at, value, &known);
         if let Some((quality, since)) = verdict {

@@ -18,8 +18,8 @@ const BAD: (f64, f64) = (3.5, 40.0);
 const JUMP: (f64, f64) = (3.0, 15.0);
 /// A new level is believed after this long.
 const BELIEVED_AFTER: Span = Span::from_hours(12);
-/// Share by which a new value moves what is learned.
-const PACE: f64 = 1.0 / 200.0;
+/// What is learned follows the series over this long; at first over all that was seen.
+const MEMORY: Span = Span::from_hours(48);
 
 /// The neighbourhood of the sample to be judged.
 pub(super) struct Surroundings<'a> {
@@ -34,6 +34,7 @@ pub(super) struct Level {
     usual_excursion: f64,
     usual_step: f64,
     before: Option<(Timestamp, f64)>,
+    learned: f64,
     /// When the series left its level.
     left: Option<Timestamp>,
     visiting: bool,
@@ -46,6 +47,7 @@ impl Default for Level {
             usual_excursion: 0.05,
             usual_step: 0.1,
             before: None,
+            learned: 10.0,
             left: None,
             visiting: false,
         }
@@ -72,17 +74,26 @@ impl Level {
             self.before = None;
         }
         let mut past: Vec<f64> = self.past.iter().map(|(_, v)| *v).collect();
+        let future = future(at, around);
         let Some(past) = median(&mut past) else {
-            self.accept(at, value, window);
+            // The first reading of a series must not set the level when its successors disagree.
+            if future.is_some_and(|f| (value - f).abs() > self.step_limit()) {
+                return (Quality::Uncertain, Reason::Spike);
+            }
+            self.accept(at, value, window, around.interval);
             return (Quality::Good, Reason::None);
         };
-        let future = future(at, around);
         let beyond = |v: f64| excursion(v, past, future.unwrap_or(v));
         let excursion = beyond(value);
         let bad = BAD.0.max(BAD.1 * self.usual_excursion);
         let uncertain = UNCERTAIN.0.max(UNCERTAIN.1 * self.usual_excursion);
-        self.usual_excursion +=
-            (excursion.min(4.0 * self.usual_excursion + 0.01) - self.usual_excursion) * PACE;
+        // A long visit must not become usual while it lasts.
+        let most = if excursion > uncertain {
+            1.5 * self.usual_excursion
+        } else {
+            4.0 * self.usual_excursion + 0.01
+        };
+        self.usual_excursion += (excursion.min(most) - self.usual_excursion) * self.pace(around.interval);
         if excursion > uncertain {
             let next = around.waiting.iter().find_map(usable);
             let stays = next.is_some_and(|v| beyond(v) > uncertain);
@@ -99,16 +110,28 @@ impl Level {
             self.past.clear();
         }
         self.left = None;
-        self.accept(at, value, window);
+        self.accept(at, value, window, around.interval);
         (Quality::Good, Reason::None)
     }
 
-    fn accept(&mut self, at: Timestamp, value: f64, window: Span) {
+    /// The middle of the accepted past, °C.
+    pub(super) fn accepted(&self) -> Option<f64> {
+        median(&mut self.past.iter().map(|(_, v)| *v).collect::<Vec<_>>())
+    }
+
+    /// Share by which a new value moves what is learned.
+    fn pace(&self, interval: Span) -> f64 {
+        (interval.hours() / MEMORY.hours()).max(1.0 / self.learned).min(0.02)
+    }
+
+    fn accept(&mut self, at: Timestamp, value: f64, window: Span, interval: Span) {
+        self.learned += 1.0;
         if let Some((then, before)) = self.before.replace((at, value))
             && at.since(then) <= window
         {
             let step = (value - before).abs();
-            self.usual_step += (step.min(4.0 * self.usual_step + 0.01) - self.usual_step) * PACE;
+            self.usual_step +=
+                (step.min(4.0 * self.usual_step + 0.01) - self.usual_step) * self.pace(interval);
         }
         if self.past.back().is_some_and(|(last, _)| at.since(*last).ms() < window.ms() / KEPT) {
             return;

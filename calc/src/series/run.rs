@@ -13,10 +13,14 @@ const CHANCE: f64 = -13.8; // one in a million
 /// Fewest equal samples that can be stuck, and fewest behind a jump.
 const FEWEST: f64 = 6.0;
 const FEWEST_AFTER_JUMP: f64 = 3.0;
+/// Logarithm of the chance that is enough behind a jump.
+const CHANCE_AFTER_JUMP: f64 = -6.9; // one in a thousand
 /// How far a run must outlast the longest natural one.
 const OUTLAST: f64 = 1.5;
 /// The longest natural run is forgotten with this half-life.
 const FORGET_HOURS: f64 = 30.0 * 24.0;
+/// A change over a longer silence is no jump.
+const SILENCE: Span = Span::from_hours(12);
 /// Freezing water stays at one value for days.
 const ICE: f64 = 0.3;
 
@@ -26,6 +30,8 @@ pub(super) struct Known {
     pub(super) usual_swing: Option<f64>,
     /// A change between neighbours beyond this is a jump, °C.
     pub(super) small_step: f64,
+    /// The level accepted last, °C; a jump back to it is none.
+    pub(super) level: Option<f64>,
 }
 
 #[derive(Clone, Debug)]
@@ -63,7 +69,8 @@ impl Run {
     /// The judgement and the start of the run it holds for.
     pub(super) fn take(&mut self, at: Timestamp, value: f64, known: &Known) -> Option<(Quality, Timestamp)> {
         let before = self.value.replace(value);
-        self.longest *= 0.5_f64.powf(at.since(self.latest).hours().max(0.0) / FORGET_HOURS);
+        let apart = at.since(self.latest);
+        self.longest *= 0.5_f64.powf(apart.hours().max(0.0) / FORGET_HOURS);
         self.latest = at;
         let Some(before) = before else {
             (self.since, self.length) = (at, 1.0);
@@ -74,7 +81,9 @@ impl Run {
             self.end(step <= known.small_step);
             self.count(0.0);
             (self.since, self.length, self.flagged) = (at, 1.0, false);
-            self.jumped = step > known.small_step;
+            // After a long silence any level may be right.
+            let away = known.level.is_none_or(|level| (value - level).abs() > known.small_step);
+            self.jumped = step > known.small_step && away && apart <= SILENCE;
             return None;
         }
         self.length += 1.0;
@@ -87,14 +96,14 @@ impl Run {
     }
 
     fn verdict(&self, at: Timestamp, value: f64, known: &Known) -> Option<Quality> {
-        if self.jumped && self.length >= FEWEST_AFTER_JUMP {
+        let share = self.equal / self.pairs;
+        if self.jumped && self.length >= (CHANCE_AFTER_JUMP / share.ln()).max(FEWEST_AFTER_JUMP) {
             return Some(Quality::Bad);
         }
         let lasted = at.since(self.since);
         if lasted < known.stuck_after || value.abs() <= ICE {
             return None;
         }
-        let share = self.equal / self.pairs;
         let needed = (CHANCE / share.ln()).max(FEWEST).max(self.longest * OUTLAST);
         if self.length < needed {
             return None;

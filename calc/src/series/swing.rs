@@ -17,6 +17,8 @@ const NEEDED: usize = 3;
 const WIDE: (f64, f64) = (2.0, 3.0);
 /// The suspicion ends under this many times the usual.
 const CALM: f64 = 1.6;
+/// Swing that is suspicious before the usual one is known, °C.
+const UNKNOWN: f64 = 12.0;
 /// Swing that water does not have, and least distance from the usual level, °C.
 const ABSURD: (f64, f64) = (3.0, 8.0);
 
@@ -51,9 +53,11 @@ impl Swing {
         }
         self.add(at, value);
         self.close_day(at, interval);
-        let Some(usual) = self.usual() else { return Quality::Good };
         let (low, high) = self.span();
         let swing = high - low;
+        let Some(usual) = self.usual() else {
+            return if swing > UNKNOWN { Quality::Uncertain } else { Quality::Good };
+        };
         let wide = (WIDE.0 * usual).max(usual + WIDE.1);
         let calm = (CALM * usual).max(usual + WIDE.1 * 0.6);
         self.suspicious = swing > wide || (self.suspicious && swing > calm);
