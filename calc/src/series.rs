@@ -6,7 +6,7 @@
 //! runs from the data. What it looks for, in the order of the reasons: codes a logger sends in
 //! place of a value, values that water cannot have, single spikes, short visits to another level
 //! (a probe lifted out to be cleaned), lasting jumps, values that no longer move, a daily swing too
-//! wide for water (a probe in the air) and a slow departure from the header tank.
+//! wide or readings too restless for this water (a probe in the air) and a slow departure from the header tank.
 //!
 //! *Bad* is kept for what water cannot do; *uncertain* is a reading that a person should look at.
 //! The limits are common practice of environmental data checking (range, spike, rate, persistence
@@ -31,6 +31,7 @@ mod beside;
 mod interval;
 mod level;
 mod plausible;
+mod restless;
 mod run;
 mod swing;
 
@@ -187,6 +188,7 @@ pub struct Detector {
     run: run::Run,
     level: level::Level,
     swing: swing::Swing,
+    restless: restless::Restless,
     beside: beside::Beside,
     /// Rows without a usable value just before the one to be judged next.
     interrupted: u32,
@@ -204,6 +206,7 @@ impl Detector {
             run: run::Run::default(),
             level: level::Level::default(),
             swing: swing::Swing::default(),
+            restless: restless::Restless::default(),
             beside: beside::Beside::default(),
             interrupted: 0,
         }
@@ -255,7 +258,7 @@ impl Detector {
         let known = run::Known {
             stuck_after: self.settings.stuck_after,
             usual_swing: self.swing.usual(),
-            small_step: self.level.step_limit(),
+            small_step: self.level.small_step(),
             level: self.level.accepted(),
         };
         let verdict = self.run.take(mark.at, value, &known);
@@ -302,6 +305,10 @@ impl Detector {
                 if mark.reason == Reason::OutOfOrder { self.interrupted } else { self.interrupted + 1 };
             return mark;
         };
+        // A stuck value says nothing about the water: nothing is learned from it.
+        if mark.reason == Reason::Stuck {
+            return mark;
+        }
         let surroundings = level::Surroundings {
             interval: self.interval.usual().unwrap_or(Span::from_minutes(15)),
             wait: self.wait(),
@@ -313,10 +320,16 @@ impl Detector {
         if self.interrupted >= 2 {
             mark.worsen(Quality::Uncertain, Reason::SiteVisit);
         }
+        if self.interrupted > 0 {
+            self.restless.forget();
+        }
         self.interrupted = 0;
+        let later = self.waiting.iter().filter_map(level::usable);
+        let restless = self.restless.take(value, later, surroundings.interval);
         if !matches!(reason, Reason::Spike | Reason::SiteVisit) {
             mark.worsen(self.swing.take(mark.at, value, surroundings.interval), Reason::OutOfWater);
         }
+        mark.worsen(restless, Reason::OutOfWater);
         mark
     }
 }

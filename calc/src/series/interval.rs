@@ -8,6 +8,7 @@ const KEPT: usize = 31;
 #[derive(Clone, Debug, Default)]
 pub(super) struct Interval {
     latest: VecDeque<i64>,
+    middle: Option<Span>,
 }
 
 impl Interval {
@@ -16,11 +17,12 @@ impl Interval {
             self.latest.pop_front();
         }
         self.latest.push_back(distance.ms());
+        let mut sorted: Vec<i64> = self.latest.iter().copied().collect();
+        sorted.sort_unstable();
+        self.middle = sorted.get(sorted.len() / 2).copied().map(Span::from_ms);
     }
 
     pub(super) fn usual(&self) -> Option<Span> {
-        let mut sorted: Vec<i64> = self.latest.iter().copied().collect();
-        sorted.sort_unstable();
-        sorted.get(sorted.len() / 2).copied().map(Span::from_ms)
+        self.middle
     }
 }

@@ -16,6 +16,8 @@ const UNCERTAIN: (f64, f64) = (0.8, 15.0);
 const BAD: (f64, f64) = (3.5, 40.0);
 /// Step between neighbours that is a jump: at least, °C, and in usual steps.
 const JUMP: (f64, f64) = (3.0, 15.0);
+/// Step that, with unchanged values behind it, is no step of the water.
+const ENTRY: (f64, f64) = (1.0, 12.0);
 /// A new level is believed after this long.
 const BELIEVED_AFTER: Span = Span::from_hours(12);
 /// What is learned follows the series over this long; at first over all that was seen.
@@ -31,6 +33,7 @@ pub(super) struct Surroundings<'a> {
 #[derive(Clone, Debug)]
 pub(super) struct Level {
     past: VecDeque<(Timestamp, f64)>,
+    middle: Option<f64>,
     usual_excursion: f64,
     usual_step: f64,
     before: Option<(Timestamp, f64)>,
@@ -44,6 +47,7 @@ impl Default for Level {
     fn default() -> Self {
         Self {
             past: VecDeque::new(),
+            middle: None,
             usual_excursion: 0.05,
             usual_step: 0.1,
             before: None,
@@ -56,7 +60,11 @@ impl Default for Level {
 
 impl Level {
     /// A change between neighbours beyond this is a jump, °C.
-    pub(super) fn step_limit(&self) -> f64 {
+    pub(super) fn small_step(&self) -> f64 {
+        ENTRY.0.max(ENTRY.1 * self.usual_step)
+    }
+
+    fn step_limit(&self) -> f64 {
         JUMP.0.max(JUMP.1 * self.usual_step)
     }
 
@@ -69,24 +77,24 @@ impl Level {
         let window = Span::from_ms((around.interval.ms() * 3).max(Span::from_minutes(30).ms()));
         let stale = Span::from_ms((around.interval.ms() * 4).max(Span::from_hours(12).ms()));
         if self.past.back().is_some_and(|(last, _)| at.since(*last) > stale) {
-            self.past.clear();
-            self.left = None;
-            self.before = None;
+            self.forget();
         }
-        let mut past: Vec<f64> = self.past.iter().map(|(_, v)| *v).collect();
         let future = future(at, around);
-        let Some(past) = median(&mut past) else {
+        let Some(past) = self.middle else {
             // The first reading of a series must not set the level when its successors disagree.
-            if future.is_some_and(|f| (value - f).abs() > self.step_limit()) {
+            if future.is_some_and(|f| (value - f).abs() > self.step_limit() * scarce(around.interval)) {
                 return (Quality::Uncertain, Reason::Spike);
             }
             self.accept(at, value, window, around.interval);
             return (Quality::Good, Reason::None);
         };
         let beyond = |v: f64| excursion(v, past, future.unwrap_or(v));
-        let excursion = beyond(value);
+        let next = around.waiting.iter().find_map(usable);
+        // On a steep flank the wide comparison hides a single sample; its neighbours do not.
+        let single = self.before.zip(next).map_or(0.0, |((_, before), next)| excursion(value, before, next));
+        let excursion = beyond(value).max(single);
         let bad = BAD.0.max(BAD.1 * self.usual_excursion);
-        let uncertain = UNCERTAIN.0.max(UNCERTAIN.1 * self.usual_excursion);
+        let uncertain = (UNCERTAIN.0 * scarce(around.interval)).max(UNCERTAIN.1 * self.usual_excursion);
         // A long visit must not become usual while it lasts.
         let most = if excursion > uncertain {
             1.5 * self.usual_excursion
@@ -95,19 +103,18 @@ impl Level {
         };
         self.usual_excursion += (excursion.min(most) - self.usual_excursion) * self.pace(around.interval);
         if excursion > uncertain {
-            let next = around.waiting.iter().find_map(usable);
             let stays = next.is_some_and(|v| beyond(v) > uncertain);
             let reason = if stays || self.visiting { Reason::SiteVisit } else { Reason::Spike };
             self.visiting = true;
             return (if excursion > bad { Quality::Bad } else { Quality::Uncertain }, reason);
         }
         self.visiting = false;
-        if (value - past).abs() > self.step_limit() {
+        if (value - past).abs() > self.step_limit() * scarce(around.interval) {
             let left = *self.left.get_or_insert(at);
             if at.since(left) <= BELIEVED_AFTER {
                 return (Quality::Uncertain, Reason::Jump);
             }
-            self.past.clear();
+            self.forget();
         }
         self.left = None;
         self.accept(at, value, window, around.interval);
@@ -116,7 +123,14 @@ impl Level {
 
     /// The middle of the accepted past, °C.
     pub(super) fn accepted(&self) -> Option<f64> {
-        median(&mut self.past.iter().map(|(_, v)| *v).collect::<Vec<_>>())
+        self.middle
+    }
+
+    fn forget(&mut self) {
+        self.past.clear();
+        self.middle = None;
+        self.left = None;
+        self.before = None;
     }
 
     /// Share by which a new value moves what is learned.
@@ -140,7 +154,13 @@ impl Level {
         while self.past.front().is_some_and(|(first, _)| at.since(*first) > window) {
             self.past.pop_front();
         }
+        self.middle = median(&mut self.past.iter().map(|(_, v)| *v).collect::<Vec<_>>());
     }
+}
+
+/// Readings many hours apart differ more: the square root of the hours, as in a random walk.
+fn scarce(interval: Span) -> f64 {
+    interval.hours().sqrt().max(1.0)
 }
 
 /// How far `value` lies beyond both others on the same side, °C.
@@ -148,7 +168,7 @@ fn excursion(value: f64, past: f64, future: f64) -> f64 {
     (value - past.max(future)).max(past.min(future) - value).max(0.0)
 }
 
-fn usable(mark: &Mark) -> Option<f64> {
+pub(super) fn usable(mark: &Mark) -> Option<f64> {
     mark.value.filter(|_| mark.quality != Quality::Bad && mark.reason != Reason::OutOfOrder)
 }
 

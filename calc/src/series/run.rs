@@ -15,8 +15,9 @@ const FEWEST: f64 = 6.0;
 const FEWEST_AFTER_JUMP: f64 = 3.0;
 /// Logarithm of the chance that is enough behind a jump.
 const CHANCE_AFTER_JUMP: f64 = -6.9; // one in a thousand
-/// How far a run must outlast the longest natural one.
-const OUTLAST: f64 = 1.5;
+/// How far a run must outlast the longest natural one
+/// (and by the share of equal samples more: a coarse sensor has runs of very unequal lengths).
+const OUTLAST: f64 = 1.1;
 /// The longest natural run is forgotten with this half-life.
 const FORGET_HOURS: f64 = 30.0 * 24.0;
 /// A change over a longer silence is no jump.
@@ -80,10 +81,12 @@ impl Run {
             let step = (value - before).abs();
             self.end(step <= known.small_step);
             self.count(0.0);
+            let came_unstuck = self.flagged;
             (self.since, self.length, self.flagged) = (at, 1.0, false);
             // After a long silence any level may be right.
             let away = known.level.is_none_or(|level| (value - level).abs() > known.small_step);
-            self.jumped = step > known.small_step && away && apart <= SILENCE;
+            // Nor is the way out of a stuck run one.
+            self.jumped = step > known.small_step && away && apart <= SILENCE && !came_unstuck;
             return None;
         }
         self.length += 1.0;
@@ -104,7 +107,7 @@ impl Run {
         if lasted < known.stuck_after || value.abs() <= ICE {
             return None;
         }
-        let needed = (CHANCE / share.ln()).max(FEWEST).max(self.longest * OUTLAST);
+        let needed = (CHANCE / share.ln()).max(FEWEST).max(self.longest * (OUTLAST + share));
         if self.length < needed {
             return None;
         }

@@ -34,6 +34,7 @@ pub(super) struct Swing {
     parts: VecDeque<Part>,
     /// Swing and middle of each of the latest days.
     days: VecDeque<(f64, f64)>,
+    usual: Option<f64>,
     day_start: Option<Timestamp>,
     suspicious: bool,
 }
@@ -41,10 +42,7 @@ pub(super) struct Swing {
 impl Swing {
     /// The usual swing, °C, once enough days are known.
     pub(super) fn usual(&self) -> Option<f64> {
-        if self.days.len() < NEEDED {
-            return None;
-        }
-        median(&mut self.days.iter().map(|d| d.0).collect::<Vec<_>>())
+        self.usual
     }
 
     pub(super) fn take(&mut self, at: Timestamp, value: f64, interval: Span) -> Quality {
@@ -105,6 +103,9 @@ impl Swing {
                 self.days.pop_front();
             }
             self.days.push_back((high - low, f64::midpoint(high, low)));
+            if self.days.len() >= NEEDED {
+                self.usual = median(&mut self.days.iter().map(|d| d.0).collect::<Vec<_>>());
+            }
         }
     }
 }
