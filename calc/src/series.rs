@@ -284,9 +284,11 @@ impl Detector {
         let Some(newest) = self.newest else { return Vec::new() };
         let wait = self.wait();
         let mut out = Vec::new();
-        while let Some(mark) = self.waiting.pop_front_if(|m| newest.since(m.at) >= wait).or_else(|| {
-            (self.waiting.len() > self.settings.most_waiting).then(|| self.waiting.pop_front()).flatten()
-        }) {
+        while let Some(first) = self.waiting.front() {
+            if newest.since(first.at) < wait && self.waiting.len() <= self.settings.most_waiting {
+                break;
+            }
+            let Some(mark) = self.waiting.pop_front() else { break };
             out.push(self.judge(mark));
         }
         out
