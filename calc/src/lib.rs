@@ -12,6 +12,7 @@ pub mod plan;
 pub mod proportion;
 pub mod quantity;
 pub mod sensor;
+pub mod series;
 pub mod stages;
 pub mod thermal;
 pub mod time;
