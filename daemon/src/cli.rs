@@ -10,6 +10,7 @@ pub mod failure;
 pub mod hash_secret;
 pub mod outlook;
 pub mod output;
+pub mod run;
 pub mod temperatures;
 
 use clap::{Parser, Subcommand};
@@ -31,10 +32,14 @@ enum Command {
     Check(check::Arguments),
     /// Counts, shares, doses, oxygen, sensors, breeders
     Calc(calc::Arguments),
+    /// Play an invented season over a real pseudo-terminal, with its page
+    Demo(demo::Arguments),
     /// Hash a password or PIN for the configuration
     HashSecret(hash_secret::Arguments),
     /// Thermal units and stage dates from a file of temperatures
     Outlook(outlook::Arguments),
+    /// Watch the station until told to stop
+    Run(run::Arguments),
 }
 
 /// Runs the command named by the arguments of this process.
@@ -56,8 +61,10 @@ pub fn main() -> ExitCode {
     let result = match arguments.command {
         Command::Check(arguments) => check::run(&arguments, &mut output),
         Command::Calc(arguments) => calc::run(&arguments, &mut output),
+        Command::Demo(arguments) => demo::run(&arguments, &mut output),
         Command::HashSecret(arguments) => hash_secret::run(&arguments, &mut output),
         Command::Outlook(arguments) => outlook::run(&arguments, &mut output),
+        Command::Run(arguments) => run::run(&arguments),
     };
     match result.and_then(|()| output.flush().or_fail("write to standard output")) {
         Ok(()) => ExitCode::SUCCESS,

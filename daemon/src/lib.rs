@@ -11,6 +11,8 @@ pub mod ids;
 pub mod ingest;
 pub mod logbook;
 pub mod notify;
+pub mod observe;
+pub mod progress;
 pub mod rack;
 pub mod reading;
 pub mod snapshot;
