@@ -5,6 +5,7 @@
 //! are shares of the jar's own set-point, so one number serves a whole rack.
 
 pub mod limits;
+pub mod noise;
 pub mod rate;
 pub mod stuck;
 

@@ -21,6 +21,7 @@ pub use fact::{EggsLast, Fact, JarContext};
 pub use view::Counts;
 
 use crate::alarm::code::Codes;
+use crate::alarm::condition::noise::Noise;
 use crate::alarm::condition::rate::Rate;
 use crate::alarm::condition::stuck::Stillness;
 use crate::alarm::condition::{JarLimits, Settings};
@@ -98,6 +99,8 @@ struct Slot {
     children: BTreeSet<(Moment, AlarmIx)>,
     value: Option<f64>,
     limit: Option<f64>,
+    /// Distance beyond the limit while pending, summed, and samples of it.
+    depth: (f64, u32),
     since: Timestamp,
     /// What people wrote or the system found, for messages.
     detail: String,
@@ -114,6 +117,7 @@ struct Channel {
     rate: Option<Box<Rate>>,
     slope: Option<f64>,
     stillness: Stillness,
+    noise: Noise,
     out: bool,
 }
 

@@ -74,7 +74,7 @@ pub fn plan(build: Build) -> Plan {
         let (flow_source, temp_source) = (2 * h, 2 * h + 1);
         sources.extend([format!("flow-{name}"), format!("temp-{name}")]);
         let place = Place::Header(HeaderIx(h));
-        let mut add = |rack: &mut Rack, what: &str, measure, place, source| {
+        let add = |rack: &mut Rack, what: &str, measure, place, source| {
             let ix = SensorIx(u16::try_from(rack.sensors.len()).unwrap());
             rack.sensors.push(sensor(what.to_owned(), measure, place, source, build.interval));
             ix

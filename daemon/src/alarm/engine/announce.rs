@@ -20,13 +20,16 @@ impl Engine {
         }
         let priority = alarm.priority();
         let times = alarm.times();
+        let (on_delay, _) = self.plan.settings.delays(self.tree.alarms[ix].kind);
+        let verified = if alarm.is_unacknowledged() { alarm.since().after(on_delay).min(m) } else { m };
+        let verified = if self.slots[ix].event.is_some() { m } else { verified };
         let id = self.event_for(ix, why, m);
         let Some(event) = self.events.get_mut(&id) else { return };
         event.members.insert(ix);
         event.on = true;
         event.held = false;
         event.times = event.times.max(times);
-        event.wants_to_speak(why, priority, m);
+        event.wants_to_speak(why, priority, verified, m);
         if let Some(due) = event.due {
             self.timers.insert((due, Timer::Event(id)));
         }

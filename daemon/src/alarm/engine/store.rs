@@ -233,6 +233,7 @@ impl Slot {
             children: BTreeSet::new(),
             value: None,
             limit: None,
+            depth: (0.0, 0),
             since: now.utc,
             detail: String::new(),
         }
@@ -251,6 +252,7 @@ impl Channel {
             rate: None,
             slope: None,
             stillness: Stillness::default(),
+            noise: crate::alarm::condition::noise::Noise::default(),
             out: false,
         }
     }
