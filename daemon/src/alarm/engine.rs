@@ -213,9 +213,14 @@ impl Engine {
         match timer {
             Timer::Alarm(ix) => {
                 self.slots[ix].deadline = None;
+                let settling = self.slots[ix].alarm.suppression().settling;
                 self.change(ix, m, "", None, |slot, steps| {
                     slot.alarm.handle_timeout(m, &slot.tuning, steps);
                 });
+                // The end of a wait, or its being made longer, is not always a step.
+                if settling != self.slots[ix].alarm.suppression().settling {
+                    self.persist_alarm(ix, m);
+                }
             }
             Timer::Stale(channel) => self.check_stale(channel, m),
             Timer::Treatment(jar) => self.end_treatment(jar, m),
