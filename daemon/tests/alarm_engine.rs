@@ -5,8 +5,6 @@
 
 #[path = "alarm_engine/causes.rs"]
 mod causes;
-#[path = "alarm_engine/station.rs"]
-mod station;
 #[path = "alarm_engine/commands.rs"]
 mod commands;
 #[path = "alarm_engine/faults.rs"]
@@ -15,3 +13,5 @@ mod faults;
 mod noise;
 #[path = "alarm_engine/properties.rs"]
 mod properties;
+#[path = "alarm_engine/station.rs"]
+mod station;

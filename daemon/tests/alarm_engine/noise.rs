@@ -68,8 +68,7 @@ fn false_alarms(seed: u64, seconds: u64) -> Vec<String> {
     // Each jar by itself: what happens at one must not hide in a cause.
     let build = Build { headers: 24, jars: 1, header_temp: false, interval, ..Build::default() };
     let plan = plan(build);
-    let mut now =
-        Now { up: Uptime::from_ms(0), utc: Timestamp::from_ms(1_800_000_000_000), trusted: true };
+    let mut now = Now { up: Uptime::from_ms(0), utc: Timestamp::from_ms(1_800_000_000_000), trusted: true };
     let mut engine = Engine::new(plan.clone(), Stored::default(), None, now);
     for jar in 0..24 {
         engine.handle_jar(JarIx(jar), loaded(0), now);

@@ -1,7 +1,7 @@
 //! What a reading says about the alarms of its channel.
 
 use super::{Engine, Timer};
-use crate::alarm::condition::{Limit, family, Family};
+use crate::alarm::condition::{Family, Limit, family};
 use crate::alarm::event::AlarmKind;
 use crate::alarm::moment::Moment;
 use crate::alarm::state::Verdict;
@@ -164,8 +164,7 @@ impl Engine {
             return self.feed_direct(ix, Verdict::Unknown, m);
         };
         let settings = &self.plan.settings;
-        let limit =
-            Limit { at: settings.disagrees_c, deadband: settings.disagrees_deadband_c, above: true };
+        let limit = Limit { at: settings.disagrees_c, deadband: settings.disagrees_deadband_c, above: true };
         let expected = self.jars[usize::from(jar.0)].context.header_offset_c;
         self.judge(ix, (value - reference - expected).abs(), Some(limit), false, m);
     }

@@ -127,9 +127,7 @@ impl Engine {
             let Some(cover) = self.slots[ix].alarm.suppression().cover.as_deref() else { continue };
             let covered = self.tree.alarms[ix].coverers.iter().any(|cause| {
                 let planned = &self.tree.alarms[*cause];
-                planned.kind == cover.kind
-                    && planned.asset == cover.asset
-                    && self.slots[*cause].alarm.is_on()
+                planned.kind == cover.kind && planned.asset == cover.asset && self.slots[*cause].alarm.is_on()
             });
             if !covered {
                 let slot = &mut self.slots[ix];
