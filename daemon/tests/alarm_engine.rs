@@ -1,14 +1,17 @@
 //! The alarm engine at work on an invented station, under a manual clock.
 //!
-//! `NIGHTJAR_ALARM_RUNS` multiplies the counts of the long tests (1 by default).
+//! `NIGHTJAR_ALARM_RUNS` multiplies the counts of the long tests (1 by default); a release build
+//! runs them at full length: 30 days of noise, 10,000 excursions.
 
 #[path = "alarm_engine/causes.rs"]
 mod causes;
-#[path = "alarm_engine/station.rs"]
-mod station;
 #[path = "alarm_engine/commands.rs"]
 mod commands;
 #[path = "alarm_engine/faults.rs"]
 mod faults;
 #[path = "alarm_engine/noise.rs"]
 mod noise;
+#[path = "alarm_engine/properties.rs"]
+mod properties;
+#[path = "alarm_engine/station.rs"]
+mod station;

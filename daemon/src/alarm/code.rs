@@ -100,7 +100,10 @@ mod tests {
             assert!(seen.insert(code.clone()), "{code:?} twice");
             codes.release(&code, Moment(n));
         }
-        assert_eq!(Codes::default().give(7, EventId(1), Moment(0)), Codes::default().give(7, EventId(1), Moment(9)));
+        assert_eq!(
+            Codes::default().give(7, EventId(1), Moment(0)),
+            Codes::default().give(7, EventId(1), Moment(9))
+        );
     }
 
     #[test]

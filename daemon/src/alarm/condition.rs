@@ -5,6 +5,7 @@
 //! are shares of the jar's own set-point, so one number serves a whole rack.
 
 pub mod limits;
+pub mod noise;
 pub mod rate;
 pub mod stuck;
 
@@ -120,7 +121,9 @@ pub const fn action(kind: AlarmKind, asset: &Asset) -> &'static str {
         }
         AlarmKind::LowFlow if at_jar => "Rebalance the valve of this jar; look for eggs or dirt in its line.",
         AlarmKind::LowFlow => "Check head tank, screen and header for clogging, then rebalance the jars.",
-        AlarmKind::HighFlow => "Throttle the flow: eggs can be lifted out. Look at the screen below the jars.",
+        AlarmKind::HighFlow => {
+            "Throttle the flow: eggs can be lifted out. Look at the screen below the jars."
+        }
         AlarmKind::TempVeryHigh => "Bring cooler water now: start the chiller or change the source, slowly.",
         AlarmKind::TempVeryLow => "Bring warmer water now: check the heater or change the source, slowly.",
         AlarmKind::TempHigh => "Check chiller, source and weather; plan cooler water before the outer limit.",
@@ -128,16 +131,22 @@ pub const fn action(kind: AlarmKind, asset: &Asset) -> &'static str {
         AlarmKind::TempRate => {
             "Find what changed the source: a pump, a valve, a heater, the intake. Slow the change down."
         }
-        AlarmKind::Disagrees => "Compare the probe with a thermometer held beside it; clean, move or replace it.",
+        AlarmKind::Disagrees => {
+            "Compare the probe with a thermometer held beside it; clean, move or replace it."
+        }
         AlarmKind::BlindHeader => {
             "Nothing watches these jars. Go and look at them, then restart the node and check cable and power."
         }
         AlarmKind::BlindFlow => "Look at the jar, then check wiring and supply of the flow meter.",
-        AlarmKind::BlindTemp => "Check plug and wiring; replace the probe. Read the water by hand until then.",
+        AlarmKind::BlindTemp => {
+            "Check plug and wiring; replace the probe. Read the water by hand until then."
+        }
         AlarmKind::Stuck => "Check the probe: warm it in the hand and see whether the reading follows.",
         AlarmKind::MainsLost => "Start the generator and see that the pumps run. Watch the battery.",
         AlarmKind::CannotSend => "Check SIM, credit and signal, or the mail account and the line.",
-        AlarmKind::CannotSendAtAll => "No message leaves the site. Watch the jars yourself and mend one route first.",
+        AlarmKind::CannotSendAtAll => {
+            "No message leaves the site. Watch the jars yourself and mend one route first."
+        }
         AlarmKind::ClockUntrusted => "Check the network and the battery of the clock; set the time.",
         AlarmKind::StorageFailing => "Make a backup if you can and replace the card. Alarms go on meanwhile.",
         AlarmKind::Restarted => "Read the log for the reason: power, memory, card.",

@@ -21,6 +21,7 @@ pub use fact::{EggsLast, Fact, JarContext};
 pub use view::Counts;
 
 use crate::alarm::code::Codes;
+use crate::alarm::condition::noise::Noise;
 use crate::alarm::condition::rate::Rate;
 use crate::alarm::condition::stuck::Stillness;
 use crate::alarm::condition::{JarLimits, Settings};
@@ -98,6 +99,8 @@ struct Slot {
     children: BTreeSet<(Moment, AlarmIx)>,
     value: Option<f64>,
     limit: Option<f64>,
+    /// Distance beyond the limit while pending, summed, and samples of it.
+    depth: (f64, u32),
     since: Timestamp,
     /// What people wrote or the system found, for messages.
     detail: String,
@@ -114,6 +117,7 @@ struct Channel {
     rate: Option<Box<Rate>>,
     slope: Option<f64>,
     stillness: Stillness,
+    noise: Noise,
     out: bool,
 }
 
@@ -209,9 +213,14 @@ impl Engine {
         match timer {
             Timer::Alarm(ix) => {
                 self.slots[ix].deadline = None;
+                let settling = self.slots[ix].alarm.suppression().settling;
                 self.change(ix, m, "", None, |slot, steps| {
                     slot.alarm.handle_timeout(m, &slot.tuning, steps);
                 });
+                // The end of a wait, or its being made longer, is not always a step.
+                if settling != self.slots[ix].alarm.suppression().settling {
+                    self.persist_alarm(ix, m);
+                }
             }
             Timer::Stale(channel) => self.check_stale(channel, m),
             Timer::Treatment(jar) => self.end_treatment(jar, m),

@@ -133,8 +133,12 @@ impl Event {
     }
 
     /// Moves the moment it wants to speak, for an alarm of this priority that joined.
-    pub fn wants_to_speak(&mut self, why: Why, priority: Priority, now: Moment) {
-        let soon = now.after(first_wait(priority));
+    /// `verified` is when its nominal on-delay ended: an alarm that took longer to be sure of waits
+    /// the less for its group, but never less than half.
+    pub fn wants_to_speak(&mut self, why: Why, priority: Priority, verified: Moment, now: Moment) {
+        let wait = first_wait(priority);
+        let half = Span::from_ms(wait.ms() / 2);
+        let soon = if why == Why::On { verified.after(wait).max(now.after(half)) } else { now.after(wait) };
         let due = match self.told {
             Some(told) if why == Why::On && priority >= told.priority => {
                 soon.max(told.at.after(member_wait(priority)))

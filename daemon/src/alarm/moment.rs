@@ -7,9 +7,7 @@ use serde::{Deserialize, Serialize};
 ///
 /// Monotonic, never the wall clock. Stored with an alarm, so that its timers can go on after a
 /// restart from where they were.
-#[derive(
-    Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Default, Serialize, Deserialize,
-)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Default, Serialize, Deserialize)]
 #[serde(transparent)]
 pub struct Moment(pub u64);
 

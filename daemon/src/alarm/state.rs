@@ -216,7 +216,9 @@ impl Alarm {
         let condition = if self.is_on() { Condition::Active } else { Condition::Normal };
         let mut activations = self.activations.clone();
         activations.shrink_to_fit();
-        Self { condition, doubt: false, activations, since: self.stored_since(), ..self.clone() }
+        // What is off has no beginning, and what is on is looked at anew.
+        let since = if self.is_on() { self.since } else { Moment(0) };
+        Self { condition, since, activations, doubt: false, unverified: false, ..self.clone() }
     }
 
     /// Nothing about it is worth storing.
@@ -235,10 +237,6 @@ impl Alarm {
         let mut plain = self.clone();
         plain.suppression.empty = false;
         plain.is_as_new()
-    }
-
-    fn stored_since(&self) -> Moment {
-        if matches!(self.condition, Condition::PendingOn { .. }) { Moment(0) } else { self.since }
     }
 
     /// The first region.

@@ -246,9 +246,7 @@ impl Builder<'_> {
         let family = condition::family(kind);
         match at {
             At::Jar(jar) => (family, At::Header(self.rack.jar(jar).header), Level::Children),
-            At::Sensor(sensor) => {
-                (family, At::Node(self.rack.sensor(sensor).source), Level::Children)
-            }
+            At::Sensor(sensor) => (family, At::Node(self.rack.sensor(sensor).source), Level::Children),
             At::Site | At::Supply | At::Header(_) | At::Monitor | At::Node(_) | At::Route(_) => {
                 (family, at, Level::Cause)
             }
@@ -396,16 +394,10 @@ impl Builder<'_> {
                 let header = At::Header(self.rack.jar(jar).header);
                 named(as_header, header).into_iter().collect()
             }
-            At::Header(_) if kind != AlarmKind::BlindHeader => {
-                named(kind, At::Supply).into_iter().collect()
-            }
+            At::Header(_) if kind != AlarmKind::BlindHeader => named(kind, At::Supply).into_iter().collect(),
             At::Node(_) => named(AlarmKind::BlindHeader, At::Monitor).into_iter().collect(),
-            At::Sensor(sensor) if condition::family(kind) == Family::Blind => {
-                self.blind_parents(sensor)
-            }
-            At::Site | At::Supply | At::Header(_) | At::Monitor | At::Sensor(_) | At::Route(_) => {
-                Vec::new()
-            }
+            At::Sensor(sensor) if condition::family(kind) == Family::Blind => self.blind_parents(sensor),
+            At::Site | At::Supply | At::Header(_) | At::Monitor | At::Sensor(_) | At::Route(_) => Vec::new(),
         }
     }
 
@@ -417,11 +409,7 @@ impl Builder<'_> {
             Place::Site => None,
         };
         let places = [Some(At::Node(planned.source)), header.map(At::Header)];
-        places
-            .into_iter()
-            .flatten()
-            .filter_map(|at| self.tree.find(AlarmKind::BlindHeader, at))
-            .collect()
+        places.into_iter().flatten().filter_map(|at| self.tree.find(AlarmKind::BlindHeader, at)).collect()
     }
 
     /// Alarms that may explain one, nearest first.
@@ -445,7 +433,10 @@ impl Builder<'_> {
             At::Node(_) => places.push(At::Monitor),
             At::Sensor(sensor) if family == Family::Blind => {
                 let found = self.blind_parents(sensor);
-                return found.into_iter().chain(self.tree.find(AlarmKind::BlindHeader, At::Monitor)).collect();
+                return found
+                    .into_iter()
+                    .chain(self.tree.find(AlarmKind::BlindHeader, At::Monitor))
+                    .collect();
             }
             At::Sensor(_) | At::Site | At::Supply | At::Monitor | At::Route(_) => {}
         }
@@ -477,10 +468,7 @@ fn outer_first(family: Family) -> &'static [AlarmKind] {
 /// True for alarms about flow.
 #[must_use]
 pub const fn is_flow(kind: AlarmKind) -> bool {
-    matches!(
-        kind,
-        AlarmKind::NoFlowHeader | AlarmKind::NoFlow | AlarmKind::LowFlow | AlarmKind::HighFlow
-    )
+    matches!(kind, AlarmKind::NoFlowHeader | AlarmKind::NoFlow | AlarmKind::LowFlow | AlarmKind::HighFlow)
 }
 
 /// Alarms about the water itself, which an empty jar does not have.
@@ -512,8 +500,7 @@ fn tuning(kind: AlarmKind, settings: &Settings, interval: Span) -> Tuning {
     };
     // A slow sensor needs time for its samples.
     let samples = Span::from_ms(interval.ms().saturating_mul(i64::from(min_good) - 1));
-    let escalates = (kind == AlarmKind::LowFlow)
-        .then_some((settings.low_flow_escalates_after, Priority::P1));
+    let escalates = (kind == AlarmKind::LowFlow).then_some((settings.low_flow_escalates_after, Priority::P1));
     Tuning {
         on_delay: on_delay.max(samples),
         off_delay,

@@ -33,7 +33,10 @@ fn a_pump_that_feeds_twenty_four_jars_dies_and_one_message_leaves() {
     let told = station.told();
     assert_eq!(told.len(), 1, "{:?}", station.lines());
     let said = told[0];
-    assert_eq!((said.kind, &said.asset, said.priority), (AlarmKind::NoFlowHeader, &header("A"), Priority::P1));
+    assert_eq!(
+        (said.kind, &said.asset, said.priority),
+        (AlarmKind::NoFlowHeader, &header("A"), Priority::P1)
+    );
     assert_eq!((said.members.len(), said.members_total), (24, 24));
     assert_eq!(said.eggs_have.as_ref().unwrap().jar, "A-01", "the worst jar first");
     let late = station.events[0].0 - t0;
@@ -46,11 +49,16 @@ fn a_pump_that_feeds_twenty_four_jars_dies_and_one_message_leaves() {
         .map(|line| line.asset.clone())
         .collect();
     assert_eq!(covered.len(), 24);
-    let activated = station.journal.iter().filter(|line| {
-        line.kind == AlarmKind::NoFlow && matches!(line.what, What::Activated { .. })
-    });
+    let activated = station
+        .journal
+        .iter()
+        .filter(|line| line.kind == AlarmKind::NoFlow && matches!(line.what, What::Activated { .. }));
     assert_eq!(activated.count(), 24);
-    assert_eq!(station.engine.counts().covered, 49, "no flow and low flow of each jar, low flow of the header");
+    assert_eq!(
+        station.engine.counts().covered,
+        49,
+        "no flow and low flow of each jar, low flow of the header"
+    );
 }
 
 #[test]
@@ -195,8 +203,7 @@ fn a_paused_parent_does_not_silence_jars_that_stop_later() {
     }
     station.run(60);
     let id = station.events[0].1.event;
-    let shelving =
-        nightjar::alarm::engine::Shelving { length: Span::from_minutes(30), one_shot: false };
+    let shelving = nightjar::alarm::engine::Shelving { length: Span::from_minutes(30), one_shot: false };
     let target = nightjar::alarm::engine::Target::Event(id);
     station.engine.shelve(&target, shelving, &crate::station::person("kim"), station.now).unwrap();
     station.drain();

@@ -57,9 +57,8 @@ fn no_fault_of_a_sensor_clears_an_active_alarm() {
             assert_eq!(said, Some(Reported::Unacknowledged), "{name}, flow {flow}");
             let alive = reason == Reason::Stuck;
             let blind = if flow { AlarmKind::BlindFlow } else { AlarmKind::BlindTemp };
-            let technical = station.told().iter().any(|event| {
-                event.kind == blind && event.priority == Priority::P1
-            });
+            let technical =
+                station.told().iter().any(|event| event.kind == blind && event.priority == Priority::P1);
             assert!(technical || alive, "{name}: no technical alarm as urgent as what it held");
             assert!(station.engine.views().iter().any(|view| view.unverified), "{name}");
         }
@@ -190,8 +189,7 @@ fn steps_of_the_wall_clock_change_no_transition_at_any_state() {
     let (story, told, lines) = run(None);
     assert!(told.iter().any(|(_, change)| *change == "reminder"));
     let day = 86_400_000;
-    let steps =
-        [1000, -1000, 3_600_000, -3_600_000, day, -day, 3652 * day, -3652 * day, -1_800_000_000_000];
+    let steps = [1000, -1000, 3_600_000, -3_600_000, day, -day, 3652 * day, -3652 * day, -1_800_000_000_000];
     // Pending, group wait, on, acknowledged, returning, returned.
     for at in [15, 30, 60, 300, 430, 700] {
         for by in steps {

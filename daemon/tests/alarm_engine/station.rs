@@ -7,9 +7,7 @@ use nightjar::alarm::event::{AlarmEvent, AlarmKind, Asset, Change};
 use nightjar::alarm::record::{JournalLine, Output, Stored};
 use nightjar::clock::{Now, Uptime};
 use nightjar::ids::{HeaderId, JarId, PersonId, SensorId};
-use nightjar::rack::{
-    Conversion, Correction, Header, HeaderIx, Jar, JarIx, Measure, Place, Rack, Sensor,
-};
+use nightjar::rack::{Conversion, Correction, Header, HeaderIx, Jar, JarIx, Measure, Place, Rack, Sensor};
 use nightjar::reading::{Quality, Reason, SensorIx, SourceIx};
 use nightjar::snapshot::JarState;
 use nightjar_calc::time::{Span, Timestamp, Zone};
@@ -74,7 +72,7 @@ pub fn plan(build: Build) -> Plan {
         let (flow_source, temp_source) = (2 * h, 2 * h + 1);
         sources.extend([format!("flow-{name}"), format!("temp-{name}")]);
         let place = Place::Header(HeaderIx(h));
-        let mut add = |rack: &mut Rack, what: &str, measure, place, source| {
+        let add = |rack: &mut Rack, what: &str, measure, place, source| {
             let ix = SensorIx(u16::try_from(rack.sensors.len()).unwrap());
             rack.sensors.push(sensor(what.to_owned(), measure, place, source, build.interval));
             ix
@@ -296,7 +294,15 @@ impl Station {
     /// Everything said, short.
     pub fn lines(&self) -> Vec<String> {
         let line = |(ms, e): &(u64, AlarmEvent)| {
-            format!("{} s {} {:?} {:?} {:?} {}", ms / 1000, name_of(&e.change), e.priority, e.kind, e.asset, e.members.len())
+            format!(
+                "{} s {} {:?} {:?} {:?} {}",
+                ms / 1000,
+                name_of(&e.change),
+                e.priority,
+                e.kind,
+                e.asset,
+                e.members.len()
+            )
         };
         self.events.iter().map(line).collect()
     }

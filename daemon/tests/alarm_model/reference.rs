@@ -312,8 +312,7 @@ impl Reference {
                 return true;
             }
         }
-        if self.condition == 'O' && self.good >= self.min_good && self.t >= self.timer + self.off_delay()
-        {
+        if self.condition == 'O' && self.good >= self.min_good && self.t >= self.timer + self.off_delay() {
             self.clear();
             return true;
         }

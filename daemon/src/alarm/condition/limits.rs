@@ -212,12 +212,7 @@ pub struct JarLimits {
 impl JarLimits {
     /// Limits from a set-point and a stage's temperatures.
     #[must_use]
-    pub fn new(
-        settings: &Settings,
-        set_flow: Option<f64>,
-        temps: TempLimits,
-        shares: &FlowShares,
-    ) -> Self {
+    pub fn new(settings: &Settings, set_flow: Option<f64>, temps: TempLimits, shares: &FlowShares) -> Self {
         let mut limits = Self::default();
         match set_flow.filter(|flow| *flow > 0.0) {
             Some(set) => {
@@ -239,11 +234,8 @@ impl JarLimits {
         limits.high = temp(temps.high_c, true);
         limits.low = temp(temps.low_c, false);
         limits.very_low = temp(temps.very_low_c, false);
-        limits.rate = temps.rate_c_per_h.map(|at| Limit {
-            at,
-            deadband: settings.rate_deadband * at,
-            above: true,
-        });
+        limits.rate =
+            temps.rate_c_per_h.map(|at| Limit { at, deadband: settings.rate_deadband * at, above: true });
         limits
     }
 

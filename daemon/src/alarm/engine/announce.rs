@@ -20,13 +20,16 @@ impl Engine {
         }
         let priority = alarm.priority();
         let times = alarm.times();
+        let (on_delay, _) = self.plan.settings.delays(self.tree.alarms[ix].kind);
+        let verified = if alarm.is_unacknowledged() { alarm.since().after(on_delay).min(m) } else { m };
+        let verified = if self.slots[ix].event.is_some() { m } else { verified };
         let id = self.event_for(ix, why, m);
         let Some(event) = self.events.get_mut(&id) else { return };
         event.members.insert(ix);
         event.on = true;
         event.held = false;
         event.times = event.times.max(times);
-        event.wants_to_speak(why, priority, m);
+        event.wants_to_speak(why, priority, verified, m);
         if let Some(due) = event.due {
             self.timers.insert((due, Timer::Event(id)));
         }
@@ -134,9 +137,8 @@ impl Engine {
 
     fn standing(&self, speaking: &[AlarmIx]) -> Option<Standing> {
         let priority = speaking.iter().map(|ix| self.slots[*ix].alarm.priority()).min()?;
-        let acknowledged = |ix: &&AlarmIx| {
-            matches!(self.slots[**ix].alarm.recognition(), Recognition::Acknowledged { .. })
-        };
+        let acknowledged =
+            |ix: &&AlarmIx| matches!(self.slots[**ix].alarm.recognition(), Recognition::Acknowledged { .. });
         let known = speaking.iter().filter(acknowledged).count();
         Some(Standing {
             priority,
@@ -247,9 +249,7 @@ impl Engine {
         let Some(event) = self.events.get(&id) else { return };
         let open = event.members.iter().any(|ix| {
             let alarm = &self.slots[*ix].alarm;
-            alarm.is_on()
-                || *alarm.recognition() != Recognition::None
-                || alarm.suppression().by_person()
+            alarm.is_on() || *alarm.recognition() != Recognition::None || alarm.suppression().by_person()
         });
         if open {
             return;
@@ -388,12 +388,7 @@ impl Engine {
         jars
     }
 
-    pub(super) fn members(
-        &self,
-        event: &Event,
-        lead: AlarmIx,
-        alarms: &[AlarmIx],
-    ) -> (Vec<String>, u32) {
+    pub(super) fn members(&self, event: &Event, lead: AlarmIx, alarms: &[AlarmIx]) -> (Vec<String>, u32) {
         let count = |n: usize| u32::try_from(n).unwrap_or(u32::MAX);
         let jars = self.event_jars(event, lead, alarms);
         let names = |jars: &[JarIx]| -> Vec<String> {

@@ -78,9 +78,7 @@ impl Engine {
         let (need, together) = match self.tree.alarms[parent].inference {
             Inference::None => return None,
             Inference::HalfOfJars => (self.half_of_jars(parent)?, true),
-            Inference::HalfOfChannels => {
-                (self.channels_in_service(parent).div_ceil(2).max(FEWEST), false)
-            }
+            Inference::HalfOfChannels => (self.channels_in_service(parent).div_ceil(2).max(FEWEST), false),
             Inference::AllChannels => (self.channels_in_service(parent).max(FEWEST), false),
             Inference::Siblings => (SIBLINGS, true),
         };
@@ -195,9 +193,8 @@ impl Engine {
         for n in 0..self.tree.alarms[cause].covers.len() {
             let child = self.tree.alarms[cause].covers[n];
             let alarm = &self.slots[child].alarm;
-            let free = alarm.is_on()
-                && alarm.suppression().cover.is_none()
-                && alarm.suppression().out.is_none();
+            let free =
+                alarm.is_on() && alarm.suppression().cover.is_none() && alarm.suppression().out.is_none();
             if free && self.explains(cause, child) {
                 self.cover(child, cause, m);
             }
@@ -283,9 +280,8 @@ impl Engine {
 
     fn plain_blind_priority(&self, at: usize) -> Priority {
         let sensor = &self.plan.rack.sensors[at];
-        let is_flow = self.tree.fed[at].blind.is_some_and(|ix| {
-            self.tree.alarms[ix].kind == AlarmKind::BlindFlow
-        });
+        let is_flow =
+            self.tree.fed[at].blind.is_some_and(|ix| self.tree.alarms[ix].kind == AlarmKind::BlindFlow);
         match (sensor.place, is_flow) {
             (Place::Jar(jar), _) if !self.is_loaded(jar) => Priority::P3,
             (Place::Header(header), _) if self.headers[usize::from(header.0)].loaded == 0 => Priority::P3,
@@ -312,8 +308,7 @@ impl Engine {
         let mut priority = Priority::P3;
         for (header, _) in self.headers.iter().enumerate().filter(|(_, live)| live.loaded > 0) {
             let sensors = &self.tree.sensors_of_header[header];
-            let of_node =
-                sensors.iter().filter(|s| self.plan.rack.sensor(**s).source == source).count();
+            let of_node = sensors.iter().filter(|s| self.plan.rack.sensor(**s).source == source).count();
             if of_node * 2 >= sensors.len() {
                 priority = Priority::P1;
             } else if of_node > 0 {

@@ -245,12 +245,8 @@ impl Engine {
         };
         for ix in &alarms {
             self.leave(*ix, &change, m);
-            let out = OutOfService {
-                by: by.clone(),
-                reason: reason.trim().to_owned(),
-                until,
-                overdue: false,
-            };
+            let out =
+                OutOfService { by: by.clone(), reason: reason.trim().to_owned(), until, overdue: false };
             self.change(*ix, m, reason, Some(by), |slot, steps| slot.alarm.take_out(out, steps));
         }
         let id = self.new_event(first, m);
@@ -417,9 +413,7 @@ impl Engine {
     fn alarms_about(&self, asset: &Asset) -> Vec<AlarmIx> {
         let rack = &self.plan.rack;
         let sensors: Vec<usize> = match asset {
-            Asset::Sensor(name) => {
-                rack.sensor_named(name).map(|s| usize::from(s.0)).into_iter().collect()
-            }
+            Asset::Sensor(name) => rack.sensor_named(name).map(|s| usize::from(s.0)).into_iter().collect(),
             Asset::Jar(name) => rack
                 .jar_named(name)
                 .map(|jar| rack.jar(jar))
@@ -436,9 +430,8 @@ impl Engine {
             | Asset::Node(_)
             | Asset::Route(_) => Vec::new(),
         };
-        let mut found: Vec<AlarmIx> = (0..self.tree.alarms.len())
-            .filter(|ix| self.tree.alarms[*ix].asset == *asset)
-            .collect();
+        let mut found: Vec<AlarmIx> =
+            (0..self.tree.alarms.len()).filter(|ix| self.tree.alarms[*ix].asset == *asset).collect();
         for at in sensors {
             let fed = &self.tree.fed[at];
             // A header's or supply's own alarm has its children too and stays.

@@ -163,8 +163,7 @@ impl Engine {
         let live = &self.jars[at];
         let context = &live.context;
         let temps = context.temps.unwrap_or_else(|| settings.stages.at(context.stage));
-        let shares =
-            if live.treatment.is_some() { &settings.treatment_flow } else { &settings.flow };
+        let shares = if live.treatment.is_some() { &settings.treatment_flow } else { &settings.flow };
         self.jars[at].limits = JarLimits::new(settings, context.set_flow, temps, shares);
     }
 

@@ -1,7 +1,7 @@
 //! What a reading says about the alarms of its channel.
 
 use super::{Engine, Timer};
-use crate::alarm::condition::{Limit, family, Family};
+use crate::alarm::condition::{Family, Limit, family};
 use crate::alarm::event::AlarmKind;
 use crate::alarm::moment::Moment;
 use crate::alarm::state::Verdict;
@@ -9,6 +9,7 @@ use crate::alarm::tree::{AlarmIx, At, Inference};
 use crate::clock::Now;
 use crate::rack::{Measure, Place};
 use crate::reading::{Quality, Reason, SensorIx, SourceIx};
+use nightjar_calc::time::Span;
 
 /// How far a reading can move an alarm.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -37,6 +38,14 @@ fn use_of(quality: Quality, reason: Reason) -> Use {
         (Quality::Uncertain, Reason::Stuck | Reason::SiteVisit) => Use::Alive,
         (Quality::Uncertain, _) => Use::Nothing,
     }
+}
+
+/// Mean depth that noise cannot reach, in standard deviations.
+const BEYOND_NOISE: f64 = 2.5;
+
+/// Limits close to where the flow normally is, with short delays.
+const fn needs_evidence(kind: AlarmKind) -> bool {
+    matches!(kind, AlarmKind::LowFlow | AlarmKind::HighFlow)
 }
 
 impl Engine {
@@ -76,6 +85,7 @@ impl Engine {
     fn take_value(&mut self, at: usize, value: f64, raise_only: bool, reason: Reason, m: Moment) {
         self.hear(at, m);
         self.channels[at].value = Some(value);
+        self.channels[at].noise.handle_value(value, m);
         let fed = std::mem::take(&mut self.tree.fed[at].limits);
         for ix in &fed {
             let limit = self.limit_of(*ix);
@@ -111,7 +121,25 @@ impl Engine {
         let slot = &mut self.slots[ix];
         slot.value = Some(value);
         slot.limit = Some(limit.at);
+        if verdict == Verdict::Beyond && needs_evidence(self.tree.alarms[ix].kind) {
+            self.weigh(ix, (value - limit.at).abs());
+        }
         self.feed_direct(ix, verdict, m);
+    }
+
+    /// On a noisy channel an excursion no deeper than noise can reach must last twice as long.
+    /// The wait of its group is the shorter for it, so that the message leaves no later.
+    fn weigh(&mut self, ix: AlarmIx, depth: f64) {
+        let base = self.tree.alarms[ix].tuning.on_delay;
+        let noise = self.sensor_of(ix).map_or(0.0, |at| self.channels[at].noise.deviation());
+        let slot = &mut self.slots[ix];
+        if !slot.alarm.is_beyond() {
+            slot.depth = (0.0, 0);
+        }
+        slot.depth = (slot.depth.0 + depth, slot.depth.1.saturating_add(1));
+        let mean = slot.depth.0 / f64::from(slot.depth.1);
+        let shallow = mean < BEYOND_NOISE * noise;
+        slot.tuning.on_delay = if shallow { Span::from_ms(base.ms().saturating_mul(2)) } else { base };
     }
 
     fn judge_rate(&mut self, at: usize, value: f64, m: Moment) {
@@ -136,8 +164,7 @@ impl Engine {
             return self.feed_direct(ix, Verdict::Unknown, m);
         };
         let settings = &self.plan.settings;
-        let limit =
-            Limit { at: settings.disagrees_c, deadband: settings.disagrees_deadband_c, above: true };
+        let limit = Limit { at: settings.disagrees_c, deadband: settings.disagrees_deadband_c, above: true };
         let expected = self.jars[usize::from(jar.0)].context.header_offset_c;
         self.judge(ix, (value - reference - expected).abs(), Some(limit), false, m);
     }

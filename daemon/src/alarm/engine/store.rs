@@ -127,9 +127,7 @@ impl Engine {
             let Some(cover) = self.slots[ix].alarm.suppression().cover.as_deref() else { continue };
             let covered = self.tree.alarms[ix].coverers.iter().any(|cause| {
                 let planned = &self.tree.alarms[*cause];
-                planned.kind == cover.kind
-                    && planned.asset == cover.asset
-                    && self.slots[*cause].alarm.is_on()
+                planned.kind == cover.kind && planned.asset == cover.asset && self.slots[*cause].alarm.is_on()
             });
             if !covered {
                 let slot = &mut self.slots[ix];
@@ -233,6 +231,7 @@ impl Slot {
             children: BTreeSet::new(),
             value: None,
             limit: None,
+            depth: (0.0, 0),
             since: now.utc,
             detail: String::new(),
         }
@@ -251,6 +250,7 @@ impl Channel {
             rate: None,
             slope: None,
             stillness: Stillness::default(),
+            noise: crate::alarm::condition::noise::Noise::default(),
             out: false,
         }
     }

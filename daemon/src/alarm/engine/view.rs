@@ -41,8 +41,7 @@ impl Engine {
     /// Events that are on, unanswered or silenced by a person, most urgent first.
     #[must_use]
     pub fn views(&self) -> Vec<AlarmView> {
-        let mut views: Vec<AlarmView> =
-            self.events.values().filter_map(|event| self.view(event)).collect();
+        let mut views: Vec<AlarmView> = self.events.values().filter_map(|event| self.view(event)).collect();
         views.sort_by_key(|view| (!view.on, view.priority, view.event));
         views
     }
@@ -222,8 +221,7 @@ pub(super) fn asset_words(asset: &Asset) -> String {
 }
 
 fn line(view: &AlarmView) -> String {
-    let mut line =
-        format!("{:?} {} {}", view.priority, short_words(view.kind), asset_words(&view.asset));
+    let mut line = format!("{:?} {} {}", view.priority, short_words(view.kind), asset_words(&view.asset));
     if view.members.len() > 1 {
         line.push_str(&format!(": {} of {}", view.members.len(), view.members_total));
     }
