@@ -1,6 +1,8 @@
 //! The Modbus source against a slave written by others (pymodbus), over TCP and RTU, and against
 //! scripted ones that are silent, late or answer with exceptions.
 
+#![allow(clippy::float_cmp, reason = "numbers are sent and read back unchanged")]
+
 mod ingest_peers;
 
 use ingest_peers::{Core, LIMIT, core, free_port};

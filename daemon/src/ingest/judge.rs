@@ -207,6 +207,7 @@ impl Expectation {
 }
 
 #[cfg(test)]
+#[allow(clippy::float_cmp, reason = "values are steps of a ten-thousandth, exact by construction")]
 mod tests {
     use super::*;
     use crate::ids::SensorId;
