@@ -61,8 +61,11 @@ async fn read(response: Response<Body>) -> Answer {
 
 impl Page {
     async fn get(&self, path: &str, cookie: &str) -> Answer {
-        let request =
-            Request::get(path).header("host", "rack.local").header("cookie", cookie).body(Body::empty()).unwrap();
+        let request = Request::get(path)
+            .header("host", "rack.local")
+            .header("cookie", cookie)
+            .body(Body::empty())
+            .unwrap();
         read(self.app.clone().oneshot(request).await.unwrap()).await
     }
 
@@ -85,7 +88,8 @@ impl Page {
         if !authorization.is_empty() {
             request = request.header("authorization", authorization);
         }
-        read(self.app.clone().oneshot(request.body(Body::from(body.to_owned())).unwrap()).await.unwrap()).await
+        read(self.app.clone().oneshot(request.body(Body::from(body.to_owned())).unwrap()).await.unwrap())
+            .await
     }
 
     /// Signs in and returns the cookie and the word forms must carry.
@@ -148,7 +152,9 @@ async fn a_pin_makes_an_entry_once_however_often_the_phone_sends_it() {
 #[tokio::test]
 async fn a_pin_holds_for_a_round_but_opens_nothing_beyond_entries_and_acknowledging() {
     let page = with_people();
-    let answer = page.post("/alarm/41/acknowledge", "", &[("who", "kim"), ("pin", "135790"), ("back", "/alarms")]).await;
+    let answer = page
+        .post("/alarm/41/acknowledge", "", &[("who", "kim"), ("pin", "135790"), ("back", "/alarms")])
+        .await;
     assert_eq!(answer.status, StatusCode::SEE_OTHER, "{}", answer.body);
     let cookie = answer.cookie.split(';').next().unwrap().to_owned();
     let form = page.get("/alarms", &cookie).await.body;
@@ -342,11 +348,15 @@ async fn each_answer_to_an_alarm_reaches_the_core_as_itself() {
         assert_eq!(answer.await.unwrap(), StatusCode::SEE_OTHER, "{what}");
         let now = page.clock.now().utc;
         let fits = match (what, command) {
-            ("acknowledge", Command::Acknowledge { event, by }) => event == EventId(41) && by.as_str() == "demo",
+            ("acknowledge", Command::Acknowledge { event, by }) => {
+                event == EventId(41) && by.as_str() == "demo"
+            }
             ("confirm", Command::Confirm { event, .. }) | ("resume", Command::Unshelve { event, .. }) => {
                 event == EventId(41)
             }
-            ("pause", Command::Shelve { until, one_shot, .. }) => one_shot && until == now + Span::from_minutes(15),
+            ("pause", Command::Shelve { until, one_shot, .. }) => {
+                one_shot && until == now + Span::from_minutes(15)
+            }
             ("out-of-use", Command::OutOfService { until, reason, .. }) => {
                 until == now + Span::from_hours(72) && reason == "probe away"
             }
@@ -364,7 +374,9 @@ async fn an_entry_is_taken_back_with_a_reason() {
     let (cookie, word) = page.sign_in("kim").await;
     let none = page.post("/void/entry-0002", &cookie, &[("word", &word), ("reason", " ")]).await;
     assert_eq!(none.status, StatusCode::UNPROCESSABLE_ENTITY);
-    let taken = page.post("/void/entry-0002", &cookie, &[("word", &word), ("reason", "wrong jar"), ("back", "/jar/J03")]).await;
+    let taken = page
+        .post("/void/entry-0002", &cookie, &[("word", &word), ("reason", "wrong jar"), ("back", "/jar/J03")])
+        .await;
     assert_eq!(taken.to, "/jar/J03?done=void");
     let body = page.get("/jar/J03", &cookie).await.body;
     assert!(body.contains("Taken back by kim"));
@@ -374,8 +386,16 @@ async fn an_entry_is_taken_back_with_a_reason() {
 async fn nobody_is_sent_to_another_site() {
     let page = with_people();
     let (cookie, word) = page.sign_in("kim").await;
-    for back in ["https://evil.example/", "//evil.example", "/\\evil.example", "/a?b=c", "javascript:1", "/\r\nSet-Cookie: a=b"] {
-        let answer = page.post("/void/entry-0003", &cookie, &[("word", &word), ("reason", "x"), ("back", back)]).await;
+    for back in [
+        "https://evil.example/",
+        "//evil.example",
+        "/\\evil.example",
+        "/a?b=c",
+        "javascript:1",
+        "/\r\nSet-Cookie: a=b",
+    ] {
+        let answer =
+            page.post("/void/entry-0003", &cookie, &[("word", &word), ("reason", "x"), ("back", back)]).await;
         assert_eq!(answer.to, "/logbook?done=void", "{back}");
     }
 }
@@ -472,7 +492,13 @@ async fn a_change_from_elsewhere_or_too_large_is_refused_before_anything_reads_i
 #[tokio::test]
 async fn choices_of_units_are_kept_and_nothing_else_can_be_put_into_a_cookie() {
     let page = with_people();
-    let answer = page.post("/settings", "", &[("t", "f"), ("f", "g\r\nSet-Cookie: x=y"), ("v", "q"), ("theme", "dark"), ("back", "/days")]).await;
+    let answer = page
+        .post(
+            "/settings",
+            "",
+            &[("t", "f"), ("f", "g\r\nSet-Cookie: x=y"), ("v", "q"), ("theme", "dark"), ("back", "/days")],
+        )
+        .await;
     assert_eq!((answer.status, answer.to.as_str()), (StatusCode::SEE_OTHER, "/days"));
     assert!(answer.cookie.starts_with("units=flq; Path=/"), "{}", answer.cookie);
 }

@@ -44,7 +44,8 @@ async fn connect(running: &Running) -> TcpStream {
 /// Everything until the other side closes.
 async fn rest(stream: &mut TcpStream) -> String {
     let mut bytes = Vec::new();
-    let _reset_counts_as_closed = timeout(LONG, stream.read_to_end(&mut bytes)).await.expect("closed in time");
+    let _reset_counts_as_closed =
+        timeout(LONG, stream.read_to_end(&mut bytes)).await.expect("closed in time");
     String::from_utf8_lossy(&bytes).into_owned()
 }
 
@@ -103,21 +104,42 @@ async fn requests_that_are_no_requests_get_a_short_answer_and_change_nothing() {
     let running = run(Limits::default()).await;
     let long_line = format!("GET / HTTP/1.1\r\nHost: 127.0.0.1\r\nX: {}\r\n\r\n", "x".repeat(1_000_000));
     let many = format!("GET / HTTP/1.1\r\nHost: 127.0.0.1\r\n{}\r\n", "A: b\r\n".repeat(200));
-    let long_path = format!("GET /{} HTTP/1.1\r\nHost: 127.0.0.1\r\nConnection: close\r\n\r\n", "x".repeat(4_000));
+    let long_path =
+        format!("GET /{} HTTP/1.1\r\nHost: 127.0.0.1\r\nConnection: close\r\n\r\n", "x".repeat(4_000));
     for (name, request, expected) in [
         ("no HTTP", "hello\r\n\r\n", "400"),
         // The library follows RFC 9112, 6.3: chunks count, the length is dropped, and what follows
         // the last chunk is not taken for a second request.
-        ("both lengths", "POST /settings HTTP/1.1\r\nHost: a\r\nContent-Length: 60\r\nTransfer-Encoding: chunked\r\nConnection: close\r\n\r\n0\r\n\r\nGET / HTTP/1.1\r\nHost: a\r\n\r\n", "415"),
-        ("two lengths", "POST /settings HTTP/1.1\r\nHost: a\r\nContent-Length: 3\r\nContent-Length: 4\r\n\r\nabc", "400"),
-        ("chunk of 2^64", "POST /settings HTTP/1.1\r\nHost: a\r\nContent-Type: application/x-www-form-urlencoded\r\nTransfer-Encoding: chunked\r\nConnection: close\r\n\r\n10000000000000000\r\nabc", "400"),
-        ("5 GB announced", "POST /settings HTTP/1.1\r\nHost: a\r\nContent-Type: application/x-www-form-urlencoded\r\nContent-Length: 5000000000\r\nConnection: close\r\n\r\n", "413"),
+        (
+            "both lengths",
+            "POST /settings HTTP/1.1\r\nHost: a\r\nContent-Length: 60\r\nTransfer-Encoding: chunked\r\nConnection: close\r\n\r\n0\r\n\r\nGET / HTTP/1.1\r\nHost: a\r\n\r\n",
+            "415",
+        ),
+        (
+            "two lengths",
+            "POST /settings HTTP/1.1\r\nHost: a\r\nContent-Length: 3\r\nContent-Length: 4\r\n\r\nabc",
+            "400",
+        ),
+        (
+            "chunk of 2^64",
+            "POST /settings HTTP/1.1\r\nHost: a\r\nContent-Type: application/x-www-form-urlencoded\r\nTransfer-Encoding: chunked\r\nConnection: close\r\n\r\n10000000000000000\r\nabc",
+            "400",
+        ),
+        (
+            "5 GB announced",
+            "POST /settings HTTP/1.1\r\nHost: a\r\nContent-Type: application/x-www-form-urlencoded\r\nContent-Length: 5000000000\r\nConnection: close\r\n\r\n",
+            "413",
+        ),
         ("no host", "GET / HTTP/1.1\r\nConnection: close\r\n\r\n", "421"),
         ("other host", "GET / HTTP/1.1\r\nHost: evil.example\r\nConnection: close\r\n\r\n", "421"),
         ("two hosts", "GET / HTTP/1.1\r\nHost: a\r\nHost: b\r\nConnection: close\r\n\r\n", "421"),
         ("trace", "TRACE / HTTP/1.1\r\nHost: a\r\nConnection: close\r\n\r\n", "405"),
         ("way up", "GET /../../etc/passwd HTTP/1.1\r\nHost: a\r\nConnection: close\r\n\r\n", "404"),
-        ("hidden way up", "GET /a/..%2f..%2fetc%2fpasswd HTTP/1.1\r\nHost: a\r\nConnection: close\r\n\r\n", "404"),
+        (
+            "hidden way up",
+            "GET /a/..%2f..%2fetc%2fpasswd HTTP/1.1\r\nHost: a\r\nConnection: close\r\n\r\n",
+            "404",
+        ),
         ("dots", "GET /....//....//etc/passwd HTTP/1.1\r\nHost: a\r\nConnection: close\r\n\r\n", "404"),
         ("zero byte", "GET /jar/%00 HTTP/1.1\r\nHost: a\r\nConnection: close\r\n\r\n", "404"),
         ("long path", long_path.as_str(), "414"),
@@ -186,7 +208,8 @@ async fn a_live_page_gets_what_changed_and_little_else() {
     let running = run(Limits::default()).await;
     let mut stream = connect(&running).await;
     stream.write_all(b"GET /live?view=rack HTTP/1.1\r\nHost: a\r\n\r\n").await.unwrap();
-    let first = listen(&mut stream, |text| text.contains("event: beat") && text.contains("patch\ndata: c23 ")).await;
+    let first =
+        listen(&mut stream, |text| text.contains("event: beat") && text.contains("patch\ndata: c23 ")).await;
     assert!(first.contains("content-type: text/event-stream"));
     let mut snap = nightjar::snapshot::Snapshot::clone(&running.present.borrow());
     // Time alone: the picture is new and says the same.
@@ -233,8 +256,10 @@ async fn live_pages_have_a_limit_and_unknown_ones_do_not_exist() {
         listen(&mut stream, |text| text.contains("event: beat")).await;
         held.push(stream);
     }
-    let answer = ask(&running, "GET /live?view=alarms HTTP/1.1\r\nHost: a\r\nConnection: close\r\n\r\n").await;
+    let answer =
+        ask(&running, "GET /live?view=alarms HTTP/1.1\r\nHost: a\r\nConnection: close\r\n\r\n").await;
     assert!(answer.starts_with("HTTP/1.1 503"), "{answer:.100}");
-    let answer = ask(&running, "GET /live?view=nothing HTTP/1.1\r\nHost: a\r\nConnection: close\r\n\r\n").await;
+    let answer =
+        ask(&running, "GET /live?view=nothing HTTP/1.1\r\nHost: a\r\nConnection: close\r\n\r\n").await;
     assert!(answer.starts_with("HTTP/1.1 404"), "{answer:.100}");
 }

@@ -85,7 +85,14 @@ pub fn answer(rack: &Rack, snap: &Snapshot, now: Now) -> Answer {
     if channels > 0 && good == 0 {
         return Answer { mood: Mood::Blind, line: "No sensor has a good reading".into(), beside };
     }
-    beside.insert(0, format!("{} with eggs, {good} of {} good", words::count(loaded, "jar"), words::count(channels, "sensor")));
+    beside.insert(
+        0,
+        format!(
+            "{} with eggs, {good} of {} good",
+            words::count(loaded, "jar"),
+            words::count(channels, "sensor")
+        ),
+    );
     let watched = known > 0 || paused > 0 || blind > 0 || !now.trusted;
     let line = if watched { "Nothing new needs you" } else { "All well" };
     Answer { mood: if watched { Mood::Watched } else { Mood::Well }, line: line.into(), beside }
@@ -133,7 +140,10 @@ pub fn needs(rack: &Rack, snap: &Snapshot, now: Now) -> Vec<Need> {
                 needs.push(Need { path, what: format!("Jar {}: should be eyed, take a sample", jar.id) });
             }
             JarState::Green | JarState::Eyed if due("hatch_start") => {
-                needs.push(Need { path, what: format!("Jar {}: should be hatching, look and log it", jar.id) });
+                needs.push(Need {
+                    path,
+                    what: format!("Jar {}: should be hatching, look and log it", jar.id),
+                });
             }
             JarState::Hatching if due("hatch_end") => {
                 needs.push(Need { path, what: format!("Jar {}: hatch should be over", jar.id) });

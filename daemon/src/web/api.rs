@@ -100,7 +100,8 @@ async fn rack(view: View) -> Response {
         .iter()
         .map(|lot| json!({"id": lot.id, "species": lot.species, "jars": lot.jars, "takes": lot.takes}))
         .collect();
-    Json(json!({"station": view.rack().station, "headers": headers, "jars": jars, "lots": lots})).into_response()
+    Json(json!({"station": view.rack().station, "headers": headers, "jars": jars, "lots": lots}))
+        .into_response()
 }
 
 fn find_jar(view: &View, id: &str) -> Result<JarIx, Response> {
@@ -109,7 +110,8 @@ fn find_jar(view: &View, id: &str) -> Result<JarIx, Response> {
 
 async fn jar(view: View, Path(id): Path<String>) -> Response {
     match find_jar(&view, &id) {
-        Ok(ix) => Json(jar_json(view.rack(), view.rack().jar(ix), view.snap.jars.get(usize::from(ix.0)))).into_response(),
+        Ok(ix) => Json(jar_json(view.rack(), view.rack().jar(ix), view.snap.jars.get(usize::from(ix.0))))
+            .into_response(),
         Err(response) => response,
     }
 }
@@ -163,7 +165,12 @@ fn moment(params: &BTreeMap<String, String>, name: &str) -> Result<Option<Timest
         .map_err(|error| problem(StatusCode::BAD_REQUEST, &format!("{name}: {error}")))
 }
 
-fn number(params: &BTreeMap<String, String>, name: &str, default: usize, most: usize) -> Result<usize, Response> {
+fn number(
+    params: &BTreeMap<String, String>,
+    name: &str,
+    default: usize,
+    most: usize,
+) -> Result<usize, Response> {
     match params.get(name).map(|n| n.parse::<usize>()) {
         None => Ok(default),
         Some(Ok(n)) if (1..=most).contains(&n) => Ok(n),
@@ -282,9 +289,10 @@ async fn entries(view: View, Query(params): Params) -> Response {
 
 fn booked_json(booked: &Booked) -> Value {
     let mut value = json!(booked.entry);
-    value["voided"] = booked.voided.as_ref().map_or(Value::Null, |(by, at, reason)| {
-        json!({"by": by, "at": at, "reason": reason})
-    });
+    value["voided"] = booked
+        .voided
+        .as_ref()
+        .map_or(Value::Null, |(by, at, reason)| json!({"by": by, "at": at, "reason": reason}));
     value
 }
 
@@ -299,7 +307,10 @@ async fn add_entry(Anybody(view): Anybody, headers: HeaderMap, body: String) -> 
     let entry: Entry = match serde_path_to_error::deserialize(&mut reader) {
         Ok(entry) => entry,
         Err(error) => {
-            return problem(StatusCode::UNPROCESSABLE_ENTITY, &format!("{}: {}", error.path(), error.inner()));
+            return problem(
+                StatusCode::UNPROCESSABLE_ENTITY,
+                &format!("{}: {}", error.path(), error.inner()),
+            );
         }
     };
     if reader.end().is_err() {
@@ -345,7 +356,9 @@ async fn who(view: &View, headers: &HeaderMap, entry: &Entry) -> Result<Allowed,
     let pin = secret.len() <= 12 && secret.bytes().all(|b| b.is_ascii_digit());
     let which = if pin { super::auth::Secret::Pin } else { super::auth::Secret::Password };
     if which == super::auth::Secret::Password && !view.site.backend.access.sign_in {
-        return Err(NotDone::Refused("passwords cannot be sent here: the connection is not encrypted".into()));
+        return Err(NotDone::Refused(
+            "passwords cannot be sent here: the connection is not encrypted".into(),
+        ));
     }
     let person = view.site.gate.check(name, secret, which, view.peer, view.now).await?;
     if person.role < Role::Operator {

@@ -39,10 +39,13 @@ pub static ICON_URI: LazyLock<String> =
 
 /// Serves a file whose name holds its hash.
 pub fn by_name(file: &str) -> Option<Response> {
-    [&*STYLESHEET, &*LIVE].into_iter().find(|asset| asset.path.strip_prefix("/a/") == Some(file)).map(|asset| {
-        let headers = [(CONTENT_TYPE, asset.kind), (CACHE_CONTROL, "public, max-age=31536000, immutable")];
-        (headers, asset.body).into_response()
-    })
+    [&*STYLESHEET, &*LIVE].into_iter().find(|asset| asset.path.strip_prefix("/a/") == Some(file)).map(
+        |asset| {
+            let headers =
+                [(CONTENT_TYPE, asset.kind), (CACHE_CONTROL, "public, max-age=31536000, immutable")];
+            (headers, asset.body).into_response()
+        },
+    )
 }
 
 /// The icon as a file, for the home screen.
@@ -52,9 +55,7 @@ pub fn icon() -> Response {
 
 /// The script that keeps the last known state when the network is gone.
 pub fn worker() -> Response {
-    let body = WORKER
-        .replace("{style}", &STYLESHEET.path)
-        .replace("{script}", &LIVE.path);
+    let body = WORKER.replace("{style}", &STYLESHEET.path).replace("{script}", &LIVE.path);
     ([(CONTENT_TYPE, "text/javascript; charset=utf-8"), (CACHE_CONTROL, "no-cache")], body).into_response()
 }
 
@@ -70,7 +71,8 @@ pub fn manifest(station: &str) -> Response {
         "theme_color": "#101a1c",
         "icons": [{"src": "/icon.svg", "sizes": "any", "type": "image/svg+xml", "purpose": "any"}],
     });
-    ([(CONTENT_TYPE, "application/manifest+json"), (CACHE_CONTROL, "no-cache")], body.to_string()).into_response()
+    ([(CONTENT_TYPE, "application/manifest+json"), (CACHE_CONTROL, "no-cache")], body.to_string())
+        .into_response()
 }
 
 #[cfg(test)]
@@ -114,9 +116,15 @@ mod tests {
     fn text_is_readable_at_night_and_by_day() {
         for theme in [DARK, LIGHT] {
             let c = colours(theme);
-            for (text, least) in
-                [("--ink", 7.0), ("--p1", 7.0), ("--p2", 7.0), ("--well", 7.0), ("--soft", 7.0), ("--link", 7.0), ("--pause", 7.0)]
-            {
+            for (text, least) in [
+                ("--ink", 7.0),
+                ("--p1", 7.0),
+                ("--p2", 7.0),
+                ("--well", 7.0),
+                ("--soft", 7.0),
+                ("--link", 7.0),
+                ("--pause", 7.0),
+            ] {
                 for ground in ["--ground", "--card"] {
                     let ratio = contrast(c[text], c[ground]);
                     assert!(ratio >= least, "{theme} {text} on {ground}: {ratio:.2}");
@@ -124,7 +132,11 @@ mod tests {
             }
             assert!(contrast(c["--button-ink"], c["--button"]) >= 7.0, "{theme} button");
             // WCAG 2.2, 1.4.11: parts of controls need 3 to 1.
-            assert!(contrast(c["--edge"], c["--card"]) >= 3.0, "{theme} edge {}", contrast(c["--edge"], c["--card"]));
+            assert!(
+                contrast(c["--edge"], c["--card"]) >= 3.0,
+                "{theme} edge {}",
+                contrast(c["--edge"], c["--card"])
+            );
         }
     }
 
@@ -142,12 +154,21 @@ mod tests {
     /// Fernandes 2009 (severity 1.0), quoted from memory; distances are CIE 1976 in L*a*b* (D65).
     #[test]
     fn the_three_states_stay_apart_for_colour_blind_eyes() {
-        const PROTAN: [[f64; 3]; 3] =
-            [[0.152_286, 1.052_583, -0.204_868], [0.114_503, 0.786_281, 0.099_216], [-0.003_882, -0.048_116, 1.051_998]];
-        const DEUTAN: [[f64; 3]; 3] =
-            [[0.367_322, 0.860_646, -0.227_968], [0.280_085, 0.672_501, 0.047_413], [-0.011_820, 0.042_940, 0.968_881]];
-        const TRITAN: [[f64; 3]; 3] =
-            [[1.255_528, -0.076_749, -0.178_779], [-0.078_411, 0.930_809, 0.147_602], [0.004_733, 0.691_367, 0.303_900]];
+        const PROTAN: [[f64; 3]; 3] = [
+            [0.152_286, 1.052_583, -0.204_868],
+            [0.114_503, 0.786_281, 0.099_216],
+            [-0.003_882, -0.048_116, 1.051_998],
+        ];
+        const DEUTAN: [[f64; 3]; 3] = [
+            [0.367_322, 0.860_646, -0.227_968],
+            [0.280_085, 0.672_501, 0.047_413],
+            [-0.011_820, 0.042_940, 0.968_881],
+        ];
+        const TRITAN: [[f64; 3]; 3] = [
+            [1.255_528, -0.076_749, -0.178_779],
+            [-0.078_411, 0.930_809, 0.147_602],
+            [0.004_733, 0.691_367, 0.303_900],
+        ];
         const NONE: [[f64; 3]; 3] = [[1.0, 0.0, 0.0], [0.0, 1.0, 0.0], [0.0, 0.0, 1.0]];
         let lab = |rgb: [f64; 3], m: [[f64; 3]; 3]| {
             let l = rgb.map(linear);
@@ -160,11 +181,11 @@ mod tests {
         };
         for theme in [DARK, LIGHT] {
             let c = colours(theme);
-            for (eyes, matrix) in [("all", NONE), ("protan", PROTAN), ("deutan", DEUTAN), ("tritan", TRITAN)] {
+            for (eyes, matrix) in [("all", NONE), ("protan", PROTAN), ("deutan", DEUTAN), ("tritan", TRITAN)]
+            {
                 for (a, b) in [("--p1", "--p2"), ("--p1", "--well"), ("--p2", "--well")] {
                     let (p, q) = (lab(c[a], matrix), lab(c[b], matrix));
-                    let distance =
-                        p.iter().zip(q).map(|(x, y)| (x - y).powi(2)).sum::<f64>().sqrt();
+                    let distance = p.iter().zip(q).map(|(x, y)| (x - y).powi(2)).sum::<f64>().sqrt();
                     assert!(distance >= 10.0, "{theme} {eyes}: {a} and {b} are {distance:.1} apart");
                 }
             }

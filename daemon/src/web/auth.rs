@@ -15,7 +15,8 @@ const LONGEST_SECRET: usize = 512;
 
 /// A hash of nothing anybody knows, so that an unknown name takes as long as a known one.
 /// Argon2id, 19 MiB, 2 passes, 1 lane.
-const NOBODY: &str = "$argon2id$v=19$m=19456,t=2,p=1$bmlnaHRqYXItbm9ib2R5$7sVv0qkGx8W7yJzZq3nO4m0m2G8Q5r1w9b5Yx1k2cZ4";
+const NOBODY: &str =
+    "$argon2id$v=19$m=19456,t=2,p=1$bmlnaHRqYXItbm9ib2R5$7sVv0qkGx8W7yJzZq3nO4m0m2G8Q5r1w9b5Yx1k2cZ4";
 
 /// Why somebody is not let in.
 #[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]

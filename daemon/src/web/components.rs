@@ -10,9 +10,15 @@ use maud::{DOCTYPE, Markup, html};
 use nightjar_calc::time::Timestamp;
 
 /// Pages in the bar at the foot of a phone and the head of a screen: path, name.
-const PAGES: [(&str, &str); 4] = [("/", "Rack"), ("/days", "Days"), ("/alarms", "Alarms"), ("/logbook", "Log")];
+const PAGES: [(&str, &str); 4] =
+    [("/", "Rack"), ("/days", "Days"), ("/alarms", "Alarms"), ("/logbook", "Log")];
 /// Pages behind "More".
-const MORE: [(&str, &str); 3] = [("/sensors", "Sensors"), ("/messages", "Messages"), ("/station", "Station")];
+const MORE: [(&str, &str); 4] = [
+    ("/sensors", "Sensors"),
+    ("/calculators", "Calculators"),
+    ("/messages", "Messages"),
+    ("/station", "Station"),
+];
 
 /// The frame around a page.
 pub fn page(view: &View, title: &str, body: &Markup) -> Markup {
@@ -23,7 +29,7 @@ pub fn page(view: &View, title: &str, body: &Markup) -> Markup {
     };
     html! {
         (DOCTYPE)
-        html lang="en" data-theme=[theme] {
+        html lang="en" data-theme=[theme] data-zone=(view.zone()) {
             head {
                 meta charset="utf-8";
                 meta name="viewport" content="width=device-width, initial-scale=1, viewport-fit=cover";
@@ -60,7 +66,11 @@ pub fn page(view: &View, title: &str, body: &Markup) -> Markup {
 }
 
 fn nav_link(view: &View, path: &str, name: &str) -> Markup {
-    let here = if path == "/" { view.path == "/" || view.path.starts_with("/jar/") } else { view.path.starts_with(path) };
+    let here = if path == "/" {
+        view.path == "/" || view.path.starts_with("/jar/")
+    } else {
+        view.path.starts_with(path)
+    };
     let waiting = view.snap.alarms.iter().filter(|a| needs_somebody(a)).count();
     html! {
         a href=(path) aria-current=[here.then_some("page")] {

@@ -4,8 +4,8 @@
 //! page when a new picture comes, at most once a second, and sends those that differ from what it
 //! sent before. Streams end with the program, so that a stop does not wait for them.
 
-use super::pages::{alarms, jar, rack, sensors};
 use super::pages::rack::Piece;
+use super::pages::{alarms, jar, rack, sensors};
 use super::view::View;
 use crate::snapshot::JarState;
 use axum::extract::{Query, State};
@@ -81,14 +81,8 @@ fn patches(
 ) -> impl Stream<Item = Result<Event, Infallible>> {
     let mut pictures = view.site.backend.snapshot.clone();
     pictures.mark_unchanged();
-    let state = Watching {
-        view,
-        watched,
-        shown: BTreeMap::new(),
-        first: true,
-        waiting: Vec::new(),
-        _permit: permit,
-    };
+    let state =
+        Watching { view, watched, shown: BTreeMap::new(), first: true, waiting: Vec::new(), _permit: permit };
     stream::unfold((state, pictures), |(mut state, mut pictures)| async move {
         loop {
             if let Some(event) = state.waiting.pop() {
@@ -101,6 +95,9 @@ fn patches(
                 // changed in between, or while the line was down, stays wrong.
                 state.waiting.push(state.beat());
                 continue;
+            }
+            if !state.view.may_still_read() {
+                return None;
             }
             let changed = tokio::time::timeout(BEAT, pictures.changed()).await;
             match changed {

@@ -107,7 +107,10 @@ pub const FORMS: &[Form] = &[
         fields: &[
             JAR,
             field("volume", "Eggs drawn off", MILLILITRES),
-            hinted(maybe("dead", "Dead among them", Input::Number("%", 0.0, 100.0)), "left empty: all of them"),
+            hinted(
+                maybe("dead", "Dead among them", Input::Number("%", 0.0, 100.0)),
+                "left empty: all of them",
+            ),
         ],
     },
     Form {
@@ -141,10 +144,7 @@ pub const FORMS: &[Form] = &[
         kind: "eye_up_sample",
         title: "Eye-up sample",
         caution: "",
-        fields: &[
-            JAR,
-            hinted(field("dips", "Eyed / all, one pair a dip", Input::Dips), "like 93/100 88/95"),
-        ],
+        fields: &[JAR, hinted(field("dips", "Eyed / all, one pair a dip", Input::Dips), "like 93/100 88/95")],
     },
     Form {
         kind: "hatch_seen",
@@ -532,9 +532,7 @@ fn options_of(view: &View, input: Input) -> Vec<(String, String)> {
             .collect(),
         Input::Lot => view.snap.lots.iter().map(|lot| named(&lot.id)).collect(),
         Input::Sensor => view.rack().sensors.iter().map(|s| named(s.id.as_str())).collect(),
-        Input::Species => {
-            view.site.backend.species.iter().map(|s| (s.key.clone(), s.name.clone())).collect()
-        }
+        Input::Species => view.site.backend.species.iter().map(|s| (s.key.clone(), s.name.clone())).collect(),
         Input::Measure(..)
         | Input::Number(..)
         | Input::Whole(..)

@@ -39,14 +39,20 @@ pub async fn metrics(State(site): State<Arc<Site>>) -> Response {
         }
     };
     let alarms = |p| snap.alarms.iter().filter(|a| a.priority == p && a.suppressed.is_none()).count() as f64;
-    gauge("alarms", "Alarms on or unanswered.", &[
-        ("{priority=\"1\"}".into(), alarms(crate::alarm::event::Priority::P1)),
-        ("{priority=\"2\"}".into(), alarms(crate::alarm::event::Priority::P2)),
-        ("{priority=\"3\"}".into(), alarms(crate::alarm::event::Priority::P3)),
-    ]);
+    gauge(
+        "alarms",
+        "Alarms on or unanswered.",
+        &[
+            ("{priority=\"1\"}".into(), alarms(crate::alarm::event::Priority::P1)),
+            ("{priority=\"2\"}".into(), alarms(crate::alarm::event::Priority::P2)),
+            ("{priority=\"3\"}".into(), alarms(crate::alarm::event::Priority::P3)),
+        ],
+    );
     let named = || site.backend.rack.sensors.iter().zip(&snap.sensors);
     let ages: Vec<_> = named()
-        .filter_map(|(s, now)| Some((label("sensor", s.id.as_str()), snap.now.utc.since(now.latest?.at).secs())))
+        .filter_map(|(s, now)| {
+            Some((label("sensor", s.id.as_str()), snap.now.utc.since(now.latest?.at).secs()))
+        })
         .collect();
     gauge("sensor_age_seconds", "Age of the last reading.", &ages);
     let stale: Vec<_> =
@@ -82,7 +88,10 @@ fn open_metrics(health: &HealthView) -> String {
         let total = if metric.counter { "_total" } else { "" };
         let _written = writeln!(text, "nightjar_{}{total}{labels} {}", metric.name, metric.value);
     }
-    let _written = writeln!(text, "# TYPE nightjar_task_age_seconds gauge\n# HELP nightjar_task_age_seconds Since the last useful work.");
+    let _written = writeln!(
+        text,
+        "# TYPE nightjar_task_age_seconds gauge\n# HELP nightjar_task_age_seconds Since the last useful work."
+    );
     for beat in &health.beats {
         let _written = writeln!(text, "nightjar_task_age_seconds{} {}", label("task", beat.task), beat.age_s);
     }

@@ -39,7 +39,7 @@
   const open = () => {
     if (!live || source) return;
     source = new EventSource(live.dataset.live);
-    const alive = () => { heardAt = Date.now(); wait = 1000; say(''); };
+    const alive = () => { heardAt = Date.now(); wait = 1000; if (notLive.textContent.startsWith('Not live')) { say(''); showKept(); } };
     source.addEventListener('patch', (e) => { alive(); patch(e.data); });
     source.addEventListener('beat', (e) => { alive(); serverNow = Number(e.data); ages(); });
     source.onerror = () => {
@@ -87,22 +87,38 @@
 
   // Entries made while the network is gone are kept and sent once it is back. Each carries its own
   // id, so that sending twice makes one entry; the time is fixed at the moment of pressing. Never
-  // kept: forms with a PIN or a password.
+  // kept: forms with a PIN or a password. What is refused stays until somebody has seen it.
   const kept = () => JSON.parse(localStorage.getItem('kept-entries') || '[]');
   const keep = (list) => localStorage.setItem('kept-entries', JSON.stringify(list));
-  const showKept = () => { const n = kept().length; if (n) say(n + (n === 1 ? ' entry waits' : ' entries wait') + ' for the network on this device'); };
-  const local = (date) => new Date(date - date.getTimezoneOffset() * 60000).toISOString().slice(0, 16);
+  const short = (entry) => Object.entries(entry.fields).filter(([name, value]) => value && !['id', 'word', 'units', 'back', 'when'].includes(name))
+    .map(([name, value]) => name + ' ' + value).join(', ');
+  const showKept = (why) => {
+    const all = kept(), refused = all.find((entry) => entry.refused), n = all.length;
+    if (refused) say('Refused: ' + refused.path.split('/').pop() + ' (' + short(refused) + '). Make it again, then touch here.');
+    else if (n) say(n + (n === 1 ? ' entry waits' : ' entries wait') + ' on this device: ' + (why || 'no network'));
+    else if (notLive.textContent.includes('on this device')) say('');
+  };
+  notLive.addEventListener('click', () => {
+    const first = kept().find((entry) => entry.refused);
+    if (!first) return;
+    keep(kept().filter((other) => other.fields.id !== first.fields.id));
+    say(''); showKept();
+  });
+  const local = (date) => {
+    const parts = Object.fromEntries(new Intl.DateTimeFormat('en-CA', { timeZone: document.documentElement.dataset.zone, hourCycle: 'h23', year: 'numeric', month: '2-digit', day: '2-digit', hour: '2-digit', minute: '2-digit' }).formatToParts(date).map((part) => [part.type, part.value]));
+    return parts.year + '-' + parts.month + '-' + parts.day + 'T' + parts.hour + ':' + parts.minute;
+  };
   const send = async () => {
-    for (const entry of kept()) {
-      try {
-        const answer = await fetch(entry.path, { method: 'POST', body: new URLSearchParams(entry.fields), redirect: 'manual' });
-        const taken = answer.type === 'opaqueredirect' || answer.ok;
-        if (!taken && answer.status >= 500) return;
-        keep(kept().filter((other) => other.fields.id !== entry.fields.id));
-        if (!taken) say('An entry kept on this device was refused: make it again. ' + entry.path);
-      } catch { return; }
+    const word = document.querySelector('[name="word"]');
+    for (const entry of kept().filter((one) => !one.refused)) {
+      const fields = { ...entry.fields, ...(word ? { word: word.value } : {}) };
+      let answer;
+      try { answer = await fetch(entry.path, { method: 'POST', body: new URLSearchParams(fields), redirect: 'manual' }); } catch { break; }
+      if (answer.type === 'opaqueredirect' || answer.ok) keep(kept().filter((other) => other.fields.id !== entry.fields.id));
+      else if (answer.status === 422) keep(kept().map((other) => other.fields.id === entry.fields.id ? { ...other, refused: true } : other));
+      else { showKept(answer.status < 500 ? 'sign in to send them' : 'the monitor is busy'); return; }
     }
-    if (!kept().length && notLive.textContent.includes('for the network')) say('');
+    showKept();
   };
   document.addEventListener('submit', (event) => {
     const form = event.target;

@@ -1,6 +1,7 @@
 //! The pages, one module each.
 
 pub mod alarms;
+pub mod calculators;
 pub mod days;
 pub mod entry;
 pub mod gallery;

@@ -1,7 +1,9 @@
 //! Paths, and what every request and answer goes through: limits, where it comes from, headers.
 
 use super::backend::PeerAddress;
-use super::pages::{alarms, days, entry, gallery, jar, logbook, messages, rack, sensors, sign_in, station};
+use super::pages::{
+    alarms, calculators, days, entry, gallery, jar, logbook, messages, rack, sensors, sign_in, station,
+};
 use super::{Site, api, assets, events, health};
 use axum::Router;
 use axum::extract::{DefaultBodyLimit, Path, Request, State};
@@ -40,6 +42,7 @@ pub fn routes(site: Arc<Site>) -> Router {
         .route("/entry/{kind}", post(entry::make))
         .route("/void/{id}", post(entry::void))
         .route("/sensors", get(sensors::show))
+        .route("/calculators", get(calculators::show))
         .route("/messages", get(messages::show))
         .route("/station", get(station::show))
         .route("/components", get(gallery::show))
@@ -49,7 +52,10 @@ pub fn routes(site: Arc<Site>) -> Router {
         .merge(api::routes())
         .route("/metrics", get(health::metrics))
         .route("/health", get(health::health))
-        .route("/manifest.webmanifest", get(|State(site): State<Arc<Site>>| async move { assets::manifest(&site.backend.rack.station) }))
+        .route(
+            "/manifest.webmanifest",
+            get(|State(site): State<Arc<Site>>| async move { assets::manifest(&site.backend.rack.station) }),
+        )
         .route("/icon.svg", get(|| async { assets::icon() }))
         .route("/worker.js", get(|| async { assets::worker() }))
         .route("/a/{file}", get(asset))

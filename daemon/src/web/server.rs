@@ -32,12 +32,7 @@ pub struct Limits {
 
 impl Default for Limits {
     fn default() -> Self {
-        Self {
-            connections: 64,
-            per_address: 8,
-            head: Duration::from_secs(5),
-            drain: Duration::from_secs(3),
-        }
+        Self { connections: 64, per_address: 8, head: Duration::from_secs(5), drain: Duration::from_secs(3) }
     }
 }
 
@@ -108,7 +103,8 @@ pub async fn serve(listener: TcpListener, app: Router, limits: Limits, stop: Can
         let Some(place) = addresses.take(from, limits.per_address, whole) else { continue };
         connections.spawn(connection(stream, from, app.clone(), limits, stop.clone(), place));
     }
-    let drained = tokio::time::timeout(limits.drain, async { while connections.join_next().await.is_some() {} }).await;
+    let drained =
+        tokio::time::timeout(limits.drain, async { while connections.join_next().await.is_some() {} }).await;
     if drained.is_err() {
         tracing::info!(left = connections.len(), "connections of the page were cut at the stop");
         connections.shutdown().await;

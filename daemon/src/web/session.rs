@@ -99,6 +99,11 @@ impl Sessions {
         }
     }
 
+    /// Whether a token still stands for somebody, without counting as a sign of life.
+    pub fn stands(&self, token: &str, now: Uptime) -> bool {
+        self.table().get(&digest(token)).is_some_and(|session| session.alive(now))
+    }
+
     /// The password was typed again.
     pub fn prove(&self, token: &str, now: Uptime) {
         if let Some(session) = self.table().get_mut(&digest(token)) {

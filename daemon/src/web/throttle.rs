@@ -100,8 +100,11 @@ impl Throttle {
             {
                 table.remove(&oldest);
             }
-            let entry =
-                table.entry(culprit.clone()).or_insert(Failures { count: 0, until: Uptime::from_ms(0), at: now });
+            let entry = table.entry(culprit.clone()).or_insert(Failures {
+                count: 0,
+                until: Uptime::from_ms(0),
+                at: now,
+            });
             entry.count = entry.count.saturating_add(1);
             entry.at = now;
             if entry.count >= FREE_FAILURES {

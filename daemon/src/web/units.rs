@@ -105,9 +105,7 @@ mod tests {
         for code in ["clm", "fgq", "cgm"] {
             let units = Units::parse(code);
             assert_eq!(units.code(), code);
-            for quantity in
-                [Quantity::Temperature, Quantity::Flow, Quantity::Millilitres, Quantity::Litres]
-            {
+            for quantity in [Quantity::Temperature, Quantity::Flow, Quantity::Millilitres, Quantity::Litres] {
                 let back = units.read(quantity, units.show(quantity, 12.3));
                 assert!((back - 12.3).abs() < 1e-9, "{code} {quantity:?}");
             }

@@ -109,6 +109,18 @@ impl View {
         }
     }
 
+    /// Whether this person may still read, for streams that last longer than a request.
+    pub fn may_still_read(&self) -> bool {
+        if self.site.backend.access.reading_open {
+            return true;
+        }
+        match &self.who {
+            Who::Known { token, .. } => self.site.sessions.stands(token, self.site.backend.clock.now().up),
+            Who::Demo(_) => true,
+            Who::Nobody => false,
+        }
+    }
+
     /// The rack.
     pub fn rack(&self) -> &Rack {
         &self.site.backend.rack
@@ -122,9 +134,11 @@ impl View {
     /// Jars with their present, in the order of the rack. A jar the snapshot does not know yet is
     /// left out of the present, not of the rack.
     pub fn jars(&self) -> impl Iterator<Item = (JarIx, &crate::rack::Jar, Option<&JarView>)> {
-        self.rack().jars.iter().enumerate().map(|(i, jar)| {
-            (JarIx(u16::try_from(i).unwrap_or(u16::MAX)), jar, self.snap.jars.get(i))
-        })
+        self.rack()
+            .jars
+            .iter()
+            .enumerate()
+            .map(|(i, jar)| (JarIx(u16::try_from(i).unwrap_or(u16::MAX)), jar, self.snap.jars.get(i)))
     }
 
     /// Whether this person may do what the role allows, without typing anything again.

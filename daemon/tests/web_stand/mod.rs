@@ -7,17 +7,15 @@ use nightjar::alarm::event::{AlarmEvent, AlarmKind, Asset, Change, Code, EventId
 use nightjar::clock::{Clock, Now};
 use nightjar::ids::{HeaderId, JarId, LotId, PersonId, SensorId, TakeId};
 use nightjar::logbook::{Act, Entry, EntryId, HatchPoint, HatchSeen, Load, Note, Siphon, Void};
-use nightjar::rack::{
-    Conversion, Correction, Header, HeaderIx, Jar, JarIx, Measure, Place, Rack, Sensor,
-};
+use nightjar::rack::{Conversion, Correction, Header, HeaderIx, Jar, JarIx, Measure, Place, Rack, Sensor};
 use nightjar::reading::{Quality, Reason, SensorIx, SourceIx};
 use nightjar::snapshot::{
-    AlarmView, HeaderView, JarState, JarView, Latest, LotView, ProgressView, SensorView, Snapshot, SourceView,
-    StageView,
+    AlarmView, HeaderView, JarState, JarView, Latest, LotView, ProgressView, SensorView, Snapshot,
+    SourceView, StageView,
 };
 use nightjar::web::backend::{
-    Access, Asked, Backend, Beat, Booked, Bucket, COMMANDS_WAITING, Command, EntryFilter, Fate, Gap, HealthView,
-    History, HistoryFault, JarLimits, Message, Metric, Person, Reply, Series, Species, Stretch,
+    Access, Asked, Backend, Beat, Booked, Bucket, COMMANDS_WAITING, Command, EntryFilter, Fate, Gap,
+    HealthView, History, HistoryFault, JarLimits, Message, Metric, Person, Reply, Series, Species, Stretch,
 };
 use nightjar_calc::time::{Span, Timestamp, Zone};
 use std::sync::{Arc, Mutex};
@@ -41,7 +39,8 @@ pub fn rack(shelves: u16) -> Rack {
     for shelf in 0..shelves {
         let header = HeaderIx(shelf);
         let letter = char::from(b'A' + u8::try_from(shelf).unwrap());
-        let temperature = sensor(&mut rack, &format!("H{letter}T"), Measure::Temperature, Place::Header(header));
+        let temperature =
+            sensor(&mut rack, &format!("H{letter}T"), Measure::Temperature, Place::Header(header));
         let flow = sensor(&mut rack, &format!("H{letter}F"), Measure::Flow, Place::Header(header));
         rack.headers.push(Header {
             id: HeaderId::new(&letter.to_string()).unwrap(),
@@ -367,7 +366,11 @@ impl Memory {
         let j3 = || JarId::new("J03").unwrap();
         let lot = LotId::new("WAE-26-1").unwrap();
         let mut entries = vec![
-            entry("entry-0001", 270, Act::Load(Load { jar: j3(), lot, volume_l: 1.5, eggs: Some(187_500.0) })),
+            entry(
+                "entry-0001",
+                270,
+                Act::Load(Load { jar: j3(), lot, volume_l: 1.5, eggs: Some(187_500.0) }),
+            ),
             entry("entry-0002", 60, Act::Siphon(Siphon { jar: j3(), volume_ml: 40.0, dead_share: 1.0 })),
             entry("entry-0003", 31, Act::Siphon(Siphon { jar: j3(), volume_ml: 35.0, dead_share: 0.9 })),
             entry("entry-0004", 6, Act::HatchSeen(HatchSeen { jar: j3(), point: HatchPoint::First })),
@@ -398,8 +401,10 @@ impl History for Memory {
         let flow = sensor.0 % 2 == 1;
         let mut series = Series::default();
         let day = 86_400_000.0;
-        let gap = Stretch { from: self.now - Span::from_minutes(1_900), to: self.now - Span::from_minutes(1_700) };
-        let short = Stretch { from: self.now - Span::from_minutes(640), to: self.now - Span::from_minutes(590) };
+        let gap =
+            Stretch { from: self.now - Span::from_minutes(1_900), to: self.now - Span::from_minutes(1_700) };
+        let short =
+            Stretch { from: self.now - Span::from_minutes(640), to: self.now - Span::from_minutes(590) };
         for i in 0..i64::try_from(buckets).unwrap() {
             let at = span.from + Span::from_ms(i * slice);
             let hidden = |g: Stretch| at >= g.from && at < g.to;
@@ -411,7 +416,9 @@ impl History for Memory {
             let value = if flow {
                 3.9 + 0.15 * noise
             } else {
-                10.8 + 0.7 * (t / day * std::f64::consts::TAU).sin() + 0.3 * (t / (9.0 * day)).sin() + 0.08 * noise
+                10.8 + 0.7 * (t / day * std::f64::consts::TAU).sin()
+                    + 0.3 * (t / (9.0 * day)).sin()
+                    + 0.08 * noise
             };
             series.buckets.push(Bucket {
                 first_at: at,
@@ -439,7 +446,8 @@ impl History for Memory {
                 .rev()
                 .filter(|b| filter.jar.as_ref().is_none_or(|j| jar_of(&b.entry.act).as_ref() == Some(j)))
                 .filter(|b| {
-                    let kind = serde_json::to_value(&b.entry.act).unwrap()["kind"].as_str().unwrap().to_owned();
+                    let kind =
+                        serde_json::to_value(&b.entry.act).unwrap()["kind"].as_str().unwrap().to_owned();
                     filter.kind.as_ref().is_none_or(|k| *k == kind)
                 })
                 .filter(|b| filter.before.is_none_or(|t| b.entry.happened_at < t))
@@ -486,7 +494,11 @@ impl History for Memory {
             to: "Kim".into(),
             route: route.into(),
             event,
-            subject: if route == "mail" { "[P1] No flow header B (7/7 jars) since 02:14".into() } else { String::new() },
+            subject: if route == "mail" {
+                "[P1] No flow header B (7/7 jars) since 02:14".into()
+            } else {
+                String::new()
+            },
             text: text.into(),
             fate,
         };
@@ -502,7 +514,14 @@ impl History for Memory {
                 line,
                 Fate::Waiting { attempts: 2, answer: "451 try again later".into() },
             ),
-            message(2, 40, "text", Some(EventId(39)), "P2 TEMP HIGH Jar J03 13.2 C, limit 13.0", Fate::Withheld),
+            message(
+                2,
+                40,
+                "text",
+                Some(EventId(39)),
+                "P2 TEMP HIGH Jar J03 13.2 C, limit 13.0",
+                Fate::Withheld,
+            ),
             message(1, 600, "webhook", None, "daily all well", Fate::Failed { answer: "410 gone".into() }),
         ];
         self.whole(all.into_iter().filter(|m| event.is_none() || m.event == event).take(limit).collect())
@@ -572,12 +591,25 @@ pub fn stand(clock: Arc<dyn Clock>, troubled: bool) -> Stand {
 }
 
 /// Somebody who may do what the role allows.
-pub fn person(id: &str, role: nightjar::web::backend::Role, password: Option<&str>, pin: Option<&str>) -> Person {
+pub fn person(
+    id: &str,
+    role: nightjar::web::backend::Role,
+    password: Option<&str>,
+    pin: Option<&str>,
+) -> Person {
     use argon2::password_hash::PasswordHasher;
     let hash = |secret: &str| {
-        nightjar::web::backend::Hashed(argon2::Argon2::default().hash_password(secret.as_bytes()).unwrap().to_string())
+        nightjar::web::backend::Hashed(
+            argon2::Argon2::default().hash_password(secret.as_bytes()).unwrap().to_string(),
+        )
     };
-    Person { id: PersonId::new(id).unwrap(), name: id.into(), role, password: password.map(hash), pin: pin.map(hash) }
+    Person {
+        id: PersonId::new(id).unwrap(),
+        name: id.into(),
+        role,
+        password: password.map(hash),
+        pin: pin.map(hash),
+    }
 }
 
 /// Books entries into the record and says yes to everything else, as a core would.

@@ -6,7 +6,8 @@ use serde_json::{Value, json};
 /// The description.
 pub fn openapi() -> Value {
     let kinds: Vec<&str> = FORMS.iter().map(|form| form.kind).chain(["void"]).collect();
-    let rows = || query("limit", "At most so many rows.", json!({"type": "integer", "minimum": 1, "maximum": 1000}));
+    let rows =
+        || query("limit", "At most so many rows.", json!({"type": "integer", "minimum": 1, "maximum": 1000}));
     let time = |name: &str, help: &str| query(name, help, json!({"type": "string", "format": "date-time"}));
     json!({
         "openapi": "3.1.0",

@@ -7,7 +7,8 @@ use serde_json::{Value, json};
 
 /// A last reading under its key with the unit, or null.
 pub fn latest_json(latest: Option<Latest>, key: &str) -> Value {
-    latest.map_or(Value::Null, |l| json!({key: l.value, "at": l.at, "quality": l.quality, "reason": l.reason}))
+    latest
+        .map_or(Value::Null, |l| json!({key: l.value, "at": l.at, "quality": l.quality, "reason": l.reason}))
 }
 
 /// A jar.
@@ -32,8 +33,9 @@ pub fn jar_json(rack: &Rack, jar: &Jar, now: Option<&JarView>) -> Value {
     value["set_flow_l_per_min"] = json!(now.set_flow);
     value["thermal_units"] = now.progress.as_ref().map_or(Value::Null, thermal_json);
     value["alarms"] = json!(now.alarms);
-    value["minutes_without_flow"] =
-        now.minutes_without_flow.map_or(Value::Null, |(likely, short)| json!({"likely": likely, "short": short}));
+    value["minutes_without_flow"] = now
+        .minutes_without_flow
+        .map_or(Value::Null, |(likely, short)| json!({"likely": likely, "short": short}));
     value
 }
 

@@ -3,9 +3,9 @@
 use super::{Field, Filled, Form, Input, Problems};
 use crate::ids::{JarId, LotId, SensorId, TakeId};
 use crate::logbook::{
-    Act, Agent, Calibration, Check, CountMethod, Dip, Empty, EyeUpSample, FlowSetPoint, FryCount, HandReading,
-    HatchPoint, HatchSeen, Held, Load, Lot, Mortality, Move, Note, Pool, ProbeMove, Siphon, Split, Stocked, Take,
-    Treatment,
+    Act, Agent, Calibration, Check, CountMethod, Dip, Empty, EyeUpSample, FlowSetPoint, FryCount,
+    HandReading, HatchPoint, HatchSeen, Held, Load, Lot, Mortality, Move, Note, Pool, ProbeMove, Siphon,
+    Split, Stocked, Take, Treatment,
 };
 use crate::web::units::Units;
 use nightjar_calc::time::{Timestamp, Zone};
@@ -85,7 +85,11 @@ impl Reader<'_> {
     }
 
     fn whole(&mut self, name: &str) -> u32 {
-        #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "range and wholeness checked")]
+        #[expect(
+            clippy::cast_possible_truncation,
+            clippy::cast_sign_loss,
+            reason = "range and wholeness checked"
+        )]
         let whole = self.number(name) as u32;
         whole
     }
@@ -460,7 +464,8 @@ mod tests {
 
     #[test]
     fn a_siphon_in_quarts_is_kept_in_millilitres() {
-        let Ok(Act::Siphon(siphon)) = read("siphon", &[("jar", "J1"), ("volume", "0,5"), ("units", "cgq")]) else {
+        let Ok(Act::Siphon(siphon)) = read("siphon", &[("jar", "J1"), ("volume", "0,5"), ("units", "cgq")])
+        else {
             panic!("not a siphon");
         };
         // A US quart is 946.352946 mL by definition.

@@ -208,7 +208,8 @@ fn history(view: &View, journal: &[AlarmEvent]) -> Markup {
 }
 
 fn change_words(view: &View, event: &AlarmEvent) -> String {
-    let until = |at| format!("{} {}", words::day(view.zone(), view.now.utc, at), words::time(view.zone(), at));
+    let until =
+        |at| format!("{} {}", words::day(view.zone(), view.now.utc, at), words::time(view.zone(), at));
     match &event.change {
         Change::Raised => "on".into(),
         Change::Again { times } => format!("on again, time {times}"),
@@ -259,7 +260,12 @@ pub async fn act(
     let filled = forms::filled(pairs);
     let back = entry::back_of(&filled, "/alarms");
     let Some(alarm) = view.snap.alarms.iter().find(|a| a.event == EventId(id)).cloned() else {
-        return sign_in::problem(&view, StatusCode::NOT_FOUND, "That alarm is over; nothing was changed.", &back);
+        return sign_in::problem(
+            &view,
+            StatusCode::NOT_FOUND,
+            "That alarm is over; nothing was changed.",
+            &back,
+        );
     };
     let (command, needs) = match command(&view, &alarm, &what, &filled) {
         Ok(command) => command,
@@ -292,7 +298,9 @@ fn command(
     match what {
         "acknowledge" => Ok((Box::new(move |by| Command::Acknowledge { event, by }), Needs::Pin)),
         "confirm" => Ok((Box::new(move |by| Command::Confirm { event, by }), Needs::Pin)),
-        "resume" => Ok((Box::new(move |by| Command::Unshelve { event, by }), Needs::Password(Role::Operator))),
+        "resume" => {
+            Ok((Box::new(move |by| Command::Unshelve { event, by }), Needs::Password(Role::Operator)))
+        }
         "pause" => {
             let length = Span::from_minutes(number("minutes").clamp(-1, 100_000));
             if length <= Span::ZERO || length > longest_pause(alarm.priority) {

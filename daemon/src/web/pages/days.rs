@@ -31,7 +31,8 @@ pub async fn show(view: View) -> Response {
 fn calendar(view: &View, coming: &[Coming]) -> Markup {
     let zone = view.zone();
     let today = zone.day_of(view.now.utc);
-    let last = coming.iter().map(|c| zone.day_of(c.between.map_or(c.likely, |(_, b)| b))).max().unwrap_or(today);
+    let last =
+        coming.iter().map(|c| zone.day_of(c.between.map_or(c.likely, |(_, b)| b))).max().unwrap_or(today);
     let days = (last.days_since(today) + 2).clamp(7, AHEAD);
     let mut lots: Vec<&str> = coming.iter().map(|c| c.lot.as_str()).collect();
     lots.sort_unstable();
@@ -80,8 +81,14 @@ fn is_weekend(day: Day) -> bool {
 }
 
 fn item_words(view: &View, item: &Coming) -> String {
-    let range = item.between.map_or_else(String::new, |(a, b)| format!(", {}", words::range(view.zone(), a, b)));
-    format!("{} of lot {}: {}{range}", words::stage(item.stage), item.lot, words::date(view.zone(), item.likely))
+    let range =
+        item.between.map_or_else(String::new, |(a, b)| format!(", {}", words::range(view.zone(), a, b)));
+    format!(
+        "{} of lot {}: {}{range}",
+        words::stage(item.stage),
+        item.lot,
+        words::date(view.zone(), item.likely)
+    )
 }
 
 fn agenda(view: &View, coming: &[Coming]) -> Markup {
@@ -114,13 +121,8 @@ fn what_to_have(stage: &str) -> Option<&'static str> {
 }
 
 fn care(view: &View) -> Markup {
-    let low = view
-        .snap
-        .jars
-        .iter()
-        .filter_map(|j| j.progress.as_ref())
-        .filter(|p| p.confidence == "low")
-        .count();
+    let low =
+        view.snap.jars.iter().filter_map(|j| j.progress.as_ref()).filter(|p| p.confidence == "low").count();
     html! {
         @if low > 0 { p.caution { "Dates of low confidence in " (words::count(low, "jar")) ": little is published for the species, or little was measured. Look at the eggs." } }
         p.small { "Moving and stocking fish needs the permits and health checks of the place." }

@@ -12,7 +12,11 @@ use axum::http::header::SET_COOKIE;
 use axum::response::{IntoResponse, Redirect, Response};
 
 /// Takes an entry from a form.
-pub async fn make(view: View, Path(kind): Path<String>, Form(pairs): Form<Vec<(String, String)>>) -> Response {
+pub async fn make(
+    view: View,
+    Path(kind): Path<String>,
+    Form(pairs): Form<Vec<(String, String)>>,
+) -> Response {
     let Some(form) = forms::form_of(&kind) else {
         return sign_in::not_found(&view, "There is no such kind of entry.");
     };
@@ -73,7 +77,12 @@ pub async fn void(view: View, Path(id): Path<String>, Form(pairs): Form<Vec<(Str
     let reason = filled.get("reason").map_or("", |r| r.trim()).to_owned();
     let back = back_of(&filled, "/logbook");
     if reason.is_empty() || reason.chars().count() > 400 {
-        return sign_in::problem(&view, axum::http::StatusCode::UNPROCESSABLE_ENTITY, "Say why, in up to 400 characters.", &back);
+        return sign_in::problem(
+            &view,
+            axum::http::StatusCode::UNPROCESSABLE_ENTITY,
+            "Say why, in up to 400 characters.",
+            &back,
+        );
     }
     let own = filled.get("id").filter(|id| is_entry_name(id)).cloned().unwrap_or_else(entry_name);
     let act = Act::Void(Void { entry: EntryId(id), reason });

@@ -43,7 +43,9 @@ fn jars() -> Markup {
 }
 
 fn readings(view: &View) -> Markup {
-    let latest = |quality, reason| Some(Latest { value: 11.42, at: view.now.utc - Span::from_minutes(17), quality, reason });
+    let latest = |quality, reason| {
+        Some(Latest { value: 11.42, at: view.now.utc - Span::from_minutes(17), quality, reason })
+    };
     html! {
         ul.plain-list {
             li { (view.reading(latest(Quality::Good, Reason::None).as_ref(), Quantity::Temperature)) }
@@ -132,13 +134,29 @@ fn alarm_states(view: &View) -> Vec<AlarmView> {
         members_total: 1,
         ..base.clone()
     };
-    let cleared = AlarmView { event: EventId(4), on: false, kind: AlarmKind::LowFlow, asset: Asset::Jar("J02".into()), priority: Priority::P2, members_total: 1, ..base.clone() };
+    let cleared = AlarmView {
+        event: EventId(4),
+        on: false,
+        kind: AlarmKind::LowFlow,
+        asset: Asset::Jar("J02".into()),
+        priority: Priority::P2,
+        members_total: 1,
+        ..base.clone()
+    };
     vec![base, cleared, known, paused]
 }
 
 fn wrong_form(view: &View) -> Markup {
     let Some(form) = forms::form_of("siphon") else { return html! {} };
-    let filled = forms::Filled::from([("volume".into(), "a lot".into()), ("id".into(), "shown-for-review".into()), ("units".into(), view.units.code())]);
+    let filled = forms::Filled::from([
+        ("volume".into(), "a lot".into()),
+        ("id".into(), "shown-for-review".into()),
+        ("units".into(), view.units.code()),
+    ]);
     let problems = Problems::from([("volume", "Eggs drawn off: \"a lot\" is not a number".to_owned())]);
-    forms::draw(view, form, &Given { jar: None, filled: Some(&filled), problems: Some(&problems), back: "/components" })
+    forms::draw(
+        view,
+        form,
+        &Given { jar: None, filled: Some(&filled), problems: Some(&problems), back: "/components" },
+    )
 }

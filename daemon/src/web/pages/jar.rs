@@ -32,7 +32,11 @@ pub struct Try {
 }
 
 /// The page.
-pub async fn show(view: View, Path(id): Path<String>, Query(query): Query<BTreeMap<String, String>>) -> Response {
+pub async fn show(
+    view: View,
+    Path(id): Path<String>,
+    Query(query): Query<BTreeMap<String, String>>,
+) -> Response {
     let days = query.get("days").and_then(|d| d.parse().ok()).unwrap_or(3);
     let done = query.get("done").cloned();
     page(&view, &id, days, done.as_deref(), None).await
@@ -76,7 +80,11 @@ pub async fn page(view: &View, id: &str, days: u32, done: Option<&str>, tried: O
             }
         }
     };
-    let status = if tried.is_some() { axum::http::StatusCode::UNPROCESSABLE_ENTITY } else { axum::http::StatusCode::OK };
+    let status = if tried.is_some() {
+        axum::http::StatusCode::UNPROCESSABLE_ENTITY
+    } else {
+        axum::http::StatusCode::OK
+    };
     (status, components::page(view, &format!("Jar {}", jar.id), &body)).into_response()
 }
 
@@ -143,8 +151,12 @@ fn temperature_source(view: &View, jar: &Jar, now: &JarView) -> String {
         format!(" Read {} {}.", words::day(view.zone(), view.now.utc, t.at), words::time(view.zone(), t.at))
     });
     if now.temperature_borrowed {
-        let from = header.and_then(|h| sensor_name(view, h.temperature).map(|s| format!("probe {s} in header {}", h.id)));
-        format!("Not measured in this jar: taken from {}.{when}", from.unwrap_or_else(|| "a hand reading".into()))
+        let from = header
+            .and_then(|h| sensor_name(view, h.temperature).map(|s| format!("probe {s} in header {}", h.id)));
+        format!(
+            "Not measured in this jar: taken from {}.{when}",
+            from.unwrap_or_else(|| "a hand reading".into())
+        )
     } else {
         match sensor_name(view, jar.temperature) {
             Some(id) => format!("Probe {id} in the jar.{when}"),
@@ -255,7 +267,9 @@ async fn charts(view: &View, ix: JarIx, jar: &Jar, now: Option<&JarView>, days: 
         (now.and_then(|n| n.set_flow), "set-point", false),
         (limits.flow_high, "high", false),
     ];
-    let temperature = one(view, jar, probe, Quantity::Temperature, span, &temperature_limits, bands(now, span), marks).await;
+    let temperature =
+        one(view, jar, probe, Quantity::Temperature, span, &temperature_limits, bands(now, span), marks)
+            .await;
     let flow = one(view, jar, jar.flow, Quantity::Flow, span, &flow_limits, Vec::new(), Vec::new()).await;
     html! {
         div.charts {
@@ -320,7 +334,9 @@ async fn one(
     let units = view.units;
     let (what, id, least_range) = match quantity {
         Quantity::Temperature => ("Temperature", "ct", units.show(quantity, 2.0) - units.show(quantity, 0.0)),
-        Quantity::Flow | Quantity::Millilitres | Quantity::Litres => ("Flow", "cf", units.show(quantity, 1.0)),
+        Quantity::Flow | Quantity::Millilitres | Quantity::Litres => {
+            ("Flow", "cf", units.show(quantity, 1.0))
+        }
     };
     let description = describe(view, &series, quantity, span);
     html! {

@@ -79,7 +79,9 @@ pub async fn page(view: &View, wanted: &Wanted, tried: Option<&Try>) -> Response
 }
 
 fn older(wanted: &Wanted, before: Timestamp) -> String {
-    let part = |name: &str, value: &Option<String>| value.as_ref().map_or_else(String::new, |v| format!("&{name}={v}"));
+    let part = |name: &str, value: &Option<String>| {
+        value.as_ref().map_or_else(String::new, |v| format!("&{name}={v}"))
+    };
     format!("/logbook?before={}{}{}", before.rfc3339(), part("jar", &wanted.jar), part("kind", &wanted.kind))
 }
 
@@ -91,9 +93,12 @@ fn new_entry(view: &View, wanted: &Wanted, tried: Option<&Try>) -> Markup {
             h2 #h-new { "New entry" }
             @if !can_enter(view) { p.quiet { "Entries need a person: " a href="/sign-in" { "sign in" } " first." } }
             @else {
-                nav.kinds aria-label="Kinds of entries" {
-                    @for form in FORMS {
-                        a.pill href=(format!("/logbook?new={}{about}#new", form.kind)) aria-current=[open.is_some_and(|o| o.kind == form.kind).then_some("true")] { (form.title) }
+                details.kinds open[open.is_none()] {
+                    summary { (if open.is_some() { "Another kind" } else { "Kinds" }) }
+                    nav aria-label="Kinds of entries" {
+                        @for form in FORMS {
+                            a.pill href=(format!("/logbook?new={}{about}#new", form.kind)) aria-current=[open.is_some_and(|o| o.kind == form.kind).then_some("true")] { (form.title) }
+                        }
                     }
                 }
                 @if let Some(form) = open {
@@ -194,11 +199,13 @@ pub fn sentence(view: &View, act: &Act) -> String {
     let temp = |t: f64| u.text(Quantity::Temperature, t);
     let flow = |f: f64| u.text(Quantity::Flow, f);
     let litres = |v: f64| u.text(Quantity::Litres, v);
-    let of_jar = |jar: &Option<crate::ids::JarId>| jar.as_ref().map_or_else(String::new, |j| format!(", jar {j}"));
+    let of_jar =
+        |jar: &Option<crate::ids::JarId>| jar.as_ref().map_or_else(String::new, |j| format!(", jar {j}"));
     match act {
         Act::Take(t) => {
             let volume = t.volume_l.map_or_else(String::new, |v| format!(", {}", litres(v)));
-            let count = t.count.as_ref().map_or_else(String::new, |c| format!(", {}", words::count_method(c)));
+            let count =
+                t.count.as_ref().map_or_else(String::new, |c| format!(", {}", words::count_method(c)));
             format!(
                 "{}: {} from {}, {} females, {} males, fertilized {} {}{volume}{count}",
                 t.take,
@@ -222,7 +229,11 @@ pub fn sentence(view: &View, act: &Act) -> String {
         Act::Split(s) => format!("{} % of jar {} into {}", words::plain(s.share * 100.0), s.from, s.to),
         Act::Pool(p) => format!("jar {} added to {}", p.from, p.into),
         Act::Empty(e) => {
-            format!("jar {}{}", e.jar, if e.reason.is_empty() { String::new() } else { format!(": {}", e.reason) })
+            format!(
+                "jar {}{}",
+                e.jar,
+                if e.reason.is_empty() { String::new() } else { format!(": {}", e.reason) }
+            )
         }
         Act::FlowSetPoint(f) => format!("jar {} at {}", f.jar, flow(f.flow_l_per_min)),
         Act::HandReading(h) => {
@@ -231,7 +242,12 @@ pub fn sentence(view: &View, act: &Act) -> String {
             format!("jar {}: {}", h.jar, parts.join(", "))
         }
         Act::Siphon(s) => {
-            format!("jar {}: {}, {} % dead", s.jar, u.text(Quantity::Millilitres, s.volume_ml), words::plain(s.dead_share * 100.0))
+            format!(
+                "jar {}: {}, {} % dead",
+                s.jar,
+                u.text(Quantity::Millilitres, s.volume_ml),
+                words::plain(s.dead_share * 100.0)
+            )
         }
         Act::Treatment(t) => {
             let (name, unit) = words::agent(t.agent);
@@ -270,10 +286,16 @@ pub fn sentence(view: &View, act: &Act) -> String {
             };
             format!("lot {}: {} fry into {}{temps}", s.lot, words::grouped(s.fry), s.water)
         }
-        Act::Mortality(m) => format!("lot {}{}: {}, {}", m.lot, of_jar(&m.jar), words::grouped(m.number), m.cause),
-        Act::Note(n) => format!("{}{}", n.jar.as_ref().map_or_else(String::new, |j| format!("jar {j}: ")), n.text),
+        Act::Mortality(m) => {
+            format!("lot {}{}: {}, {}", m.lot, of_jar(&m.jar), words::grouped(m.number), m.cause)
+        }
+        Act::Note(n) => {
+            format!("{}{}", n.jar.as_ref().map_or_else(String::new, |j| format!("jar {j}: ")), n.text)
+        }
         Act::Calibration(c) => match c.check {
-            Check::IcePoint { reading_c } => format!("{}: {} °C in melting ice", c.sensor, words::plain(reading_c)),
+            Check::IcePoint { reading_c } => {
+                format!("{}: {} °C in melting ice", c.sensor, words::plain(reading_c))
+            }
             Check::Bucket { litres, seconds, reading_l_per_min } => format!(
                 "{}: {} L in {} s while it said {} L/min",
                 c.sensor,

@@ -139,7 +139,9 @@ fn shelf(view: &View, row: u16, cells: &[Cell<'_>]) -> Markup {
 
 fn header_words(view: &View, id: &str) -> Markup {
     let at = view.rack().headers.iter().position(|h| h.id.as_str() == id);
-    let Some((at, now)) = at.and_then(|at| view.snap.headers.get(at).map(|now| (at, now))) else { return html! {} };
+    let Some((at, now)) = at.and_then(|at| view.snap.headers.get(at).map(|now| (at, now))) else {
+        return html! {};
+    };
     html! {
         span #(format!("h{at}")) {
             @if now.temperature.is_some() { " · " (view.reading(now.temperature.as_ref(), Quantity::Temperature)) }

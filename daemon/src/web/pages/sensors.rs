@@ -1,11 +1,11 @@
 //! Sensors and where their readings come from: health, age, rejects.
 
 use crate::rack::{Conversion, Measure, Place, Sensor};
+use crate::reading::Quality;
 use crate::web::components::{self, small_sign};
 use crate::web::units::Quantity;
 use crate::web::view::View;
 use crate::web::words;
-use crate::reading::Quality;
 use axum::response::{IntoResponse, Response};
 use maud::{Markup, html};
 
@@ -78,10 +78,14 @@ pub fn table(view: &View) -> Markup {
 
 fn place(view: &View, sensor: &Sensor) -> String {
     match sensor.place {
-        Place::Jar(ix) => view.rack().jars.get(usize::from(ix.0)).map_or_else(String::new, |j| format!("jar {}", j.id)),
-        Place::Header(ix) => {
-            view.rack().headers.get(usize::from(ix.0)).map_or_else(String::new, |h| format!("header {}", h.id))
+        Place::Jar(ix) => {
+            view.rack().jars.get(usize::from(ix.0)).map_or_else(String::new, |j| format!("jar {}", j.id))
         }
+        Place::Header(ix) => view
+            .rack()
+            .headers
+            .get(usize::from(ix.0))
+            .map_or_else(String::new, |h| format!("header {}", h.id)),
         Place::Site => "site".into(),
     }
 }

@@ -62,7 +62,8 @@ pub async fn enter(Anybody(view): Anybody, Form(pairs): Form<Vec<(String, String
     if !view.site.backend.access.sign_in {
         return form(&view, StatusCode::FORBIDDEN, "", None);
     }
-    match view.site.gate.check(typed("name"), typed("password"), Secret::Password, view.peer, view.now).await {
+    match view.site.gate.check(typed("name"), typed("password"), Secret::Password, view.peer, view.now).await
+    {
         Err(why) => {
             let status = match why {
                 crate::web::auth::NotLetIn::Wait(_) => StatusCode::TOO_MANY_REQUESTS,
@@ -89,7 +90,11 @@ pub async fn leave(Anybody(view): Anybody, Form(pairs): Form<Vec<(String, String
         && session::same(filled.get("word").map_or("", String::as_str), &session::form_word(token))
     {
         view.site.sessions.close(token);
-        let gone = format!("{}=; Path=/; Max-Age=0; HttpOnly; SameSite=Strict{}", view.site.session_cookie(), view.site.secure());
+        let gone = format!(
+            "{}=; Path=/; Max-Age=0; HttpOnly; SameSite=Strict{}",
+            view.site.session_cookie(),
+            view.site.secure()
+        );
         if let Ok(value) = HeaderValue::from_str(&gone) {
             answer.headers_mut().append(SET_COOKIE, value);
         }
@@ -98,10 +103,7 @@ pub async fn leave(Anybody(view): Anybody, Form(pairs): Form<Vec<(String, String
 }
 
 /// Keeps units and colours on the device.
-pub async fn settings(
-    State(site): State<Arc<Site>>,
-    Form(pairs): Form<Vec<(String, String)>>,
-) -> Response {
+pub async fn settings(State(site): State<Arc<Site>>, Form(pairs): Form<Vec<(String, String)>>) -> Response {
     let filled = forms::filled(pairs);
     let one = |name: &str, options: &[&'static str]| -> &'static str {
         let typed = filled.get(name).map_or("", String::as_str);
