@@ -38,16 +38,10 @@ impl StoreHistory {
         let mut voids = BTreeMap::new();
         for entry in &entries {
             if let Act::Void(void) = &entry.act {
-                voids.insert(
-                    void.entry.clone(),
-                    (entry.who.clone(), entry.happened_at, void.reason.clone()),
-                );
+                voids.insert(void.entry.clone(), (entry.who.clone(), entry.happened_at, void.reason.clone()));
             }
         }
-        Ok(entries
-            .into_iter()
-            .map(|entry| Booked { voided: voids.get(&entry.id).cloned(), entry })
-            .collect())
+        Ok(entries.into_iter().map(|entry| Booked { voided: voids.get(&entry.id).cloned(), entry }).collect())
     }
 }
 
@@ -131,9 +125,7 @@ impl History for StoreHistory {
             .all_entries()?
             .into_iter()
             .filter(|booked| filter.before.is_none_or(|before| booked.entry.happened_at < before))
-            .filter(|booked| {
-                filter.jar.as_deref().is_none_or(|jar| jar_of(&booked.entry.act).contains(&jar))
-            })
+            .filter(|booked| filter.jar.as_deref().is_none_or(|jar| jar_of(&booked.entry.act).contains(&jar)))
             .filter(|booked| filter.kind.as_deref().is_none_or(|kind| kind_of(&booked.entry.act) == kind))
             .collect();
         found.sort_by_key(|booked| std::cmp::Reverse(booked.entry.happened_at));
@@ -143,10 +135,8 @@ impl History for StoreHistory {
 
     fn journal(&self, event: Option<EventId>, limit: usize) -> Result<Vec<AlarmEvent>, HistoryFault> {
         let filter = JournalFilter { kind: Some(JournalKind::Alarm), event, ..JournalFilter::default() };
-        let lines = self
-            .store
-            .read_blocking(move |r| r.journal(&filter, 5_000))
-            .map_err(|error| fault(&error))?;
+        let lines =
+            self.store.read_blocking(move |r| r.journal(&filter, 5_000)).map_err(|error| fault(&error))?;
         Ok(lines
             .into_iter()
             .filter_map(|line| serde_json::from_value(line.body.get("event")?.clone()).ok())

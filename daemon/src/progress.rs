@@ -228,9 +228,8 @@ impl Progress {
             let mean = records.iter().find_map(|record| {
                 let tally = record.thermal_units(start, start + hour);
                 let measured = tally.measured + tally.bridged;
-                (measured > Span::from_minutes(30)).then(|| {
-                    tally.sum as f64 / nightjar_calc::thermal::PER_C_DAY as f64 / measured.days()
-                })
+                (measured > Span::from_minutes(30))
+                    .then(|| tally.sum as f64 / nightjar_calc::thermal::PER_C_DAY as f64 / measured.days())
             });
             means.extend(mean.map(|mean| (start + Span::from_minutes(30), mean)));
             start = start + hour;

@@ -116,9 +116,9 @@ pub async fn start(
             health: health(Arc::clone(&clock), beat, store.clone(), counters.clone()),
             stop: stop.clone(),
         };
-        let listener = TcpListener::bind(config.web.listen)
-            .await
-            .with_context(|| format!("cannot listen on {}: is another program using it?", config.web.listen))?;
+        let listener = TcpListener::bind(config.web.listen).await.with_context(|| {
+            format!("cannot listen on {}: is another program using it?", config.web.listen)
+        })?;
         address = Some(listener.local_addr()?);
         let (app, page_stop) = (crate::web::router(backend), stop.clone());
         tasks.spawn(async move {
@@ -196,7 +196,8 @@ fn empty_picture(rack: &crate::rack::Rack, now: crate::clock::Now) -> Snapshot {
 }
 
 fn people(config: &Config) -> Vec<Person> {
-    let hashed = |secret: &Option<crate::config::checked::Secret>| secret.as_ref().map(|s| Hashed(s.0.clone()));
+    let hashed =
+        |secret: &Option<crate::config::checked::Secret>| secret.as_ref().map(|s| Hashed(s.0.clone()));
     config
         .people
         .iter()

@@ -70,7 +70,6 @@ impl Site {
 }
 
 /// All pages and interfaces over a backend, ready to be served or to be asked by a test.
-#[must_use]
 pub fn router(backend: Backend) -> axum::Router {
     router::routes(Arc::new(Site::new(backend)))
 }

@@ -2,6 +2,7 @@
 //!
 //! `NIGHTJAR_ALARM_RUNS` multiplies the counts of the long tests (1 by default); a release build
 //! runs them at full length: 30 days of noise, 10,000 excursions.
+#![allow(clippy::unwrap_used, reason = "a test that cannot go on has failed")]
 
 #[path = "alarm_engine/causes.rs"]
 mod causes;

@@ -3,6 +3,7 @@
 //!
 //! `NIGHTJAR_ALARM_RUNS` multiplies the number of traces (1 by default);
 //! `NIGHTJAR_ALARM_SEED` runs one seed again.
+#![allow(clippy::unwrap_used, reason = "a test that cannot go on has failed")]
 
 #[path = "alarm_model/reference.rs"]
 mod reference;

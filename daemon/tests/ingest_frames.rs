@@ -1,5 +1,6 @@
 //! Decoders against the captured frames that boards and simulators are held to, and against any
 //! bytes at all.
+#![allow(clippy::unwrap_used, reason = "a test that cannot go on has failed")]
 
 use nightjar::ingest::decode::columns::{Column, Columns};
 use nightjar::ingest::decode::message::{self, Pick, Topic, TopicFilter};

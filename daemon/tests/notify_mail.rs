@@ -1,5 +1,6 @@
 //! Mail through a scripted server on this machine, without TLS and without sign-in: what is said,
 //! what the answers mean, and that a server that hangs does not hold the route.
+#![allow(clippy::unwrap_used, reason = "a test that cannot go on has failed")]
 
 use nightjar::alarm::event::{EventId, Priority};
 use nightjar::clock::{Clock, ManualClock};

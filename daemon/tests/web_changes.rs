@@ -1,4 +1,5 @@
 //! Changes: who may make them, what reaches the core, and what becomes of those that are refused.
+#![allow(clippy::unwrap_used, reason = "a test that cannot go on has failed")]
 
 mod web_stand;
 

@@ -1,5 +1,6 @@
 //! The pages and the JSON interface, asked without a network: what they say, how large they are,
 //! and that nothing anybody typed becomes markup.
+#![allow(clippy::unwrap_used, reason = "a test that cannot go on has failed")]
 
 mod web_stand;
 

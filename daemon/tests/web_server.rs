@@ -1,5 +1,6 @@
 //! The listener on a real socket: slow and greedy clients, live streams, and a stop that does not
 //! wait for them.
+#![allow(clippy::unwrap_used, reason = "a test that cannot go on has failed")]
 
 mod web_stand;
 

@@ -131,8 +131,10 @@ async fn play(
     super::run::watch_signals(stop.clone())?;
     let pace = (!arguments.headless).then_some(arguments.speed);
     let mut player = Player::new(station, wire, clock, crew, pace);
-    let played = player.play(&daemon, &stop).await.map_err(|error| Failure::internal(format!("{error:#}")))?;
-    let report = report::make(&played, &daemon).await.map_err(|error| Failure::internal(format!("{error:#}")))?;
+    let played =
+        player.play(&daemon, &stop).await.map_err(|error| Failure::internal(format!("{error:#}")))?;
+    let report =
+        report::make(&played, &daemon).await.map_err(|error| Failure::internal(format!("{error:#}")))?;
     match arguments.format {
         Format::Json => output.json(&report)?,
         Format::Text => report::text(&report, output)?,
@@ -160,7 +162,9 @@ fn tell_the_story(
         "{:.0} days pass in about {minutes:.0} minutes; the board speaks over a pseudo-terminal, the crew writes its log.",
         scenario.days
     ))?;
-    output.line("Watch the jars fill with development, the dates narrow, and what happens when the water stops.")?;
+    output.line(
+        "Watch the jars fill with development, the dates narrow, and what happens when the water stops.",
+    )?;
     output.line(format_args!("Page:     http://{address}/"))?;
     output.line(format_args!("Messages: http://{address}/messages and {}", mail.display()))?;
     output.line("Ctrl-C ends it.")?;

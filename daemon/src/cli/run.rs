@@ -27,7 +27,8 @@ pub const WORKERS: usize = 2;
 /// Exit 78 when the configuration is refused, 74 when something cannot be opened at the start, 70
 /// when a vital task ended.
 pub fn run(arguments: &Arguments) -> Result<(), Failure> {
-    let config = config::load(&arguments.config, &Overrides::from_environment()).map_err(Failure::configuration)?;
+    let config =
+        config::load(&arguments.config, &Overrides::from_environment()).map_err(Failure::configuration)?;
     crate::observe::start();
     let runtime = runtime()?;
     runtime.block_on(async {
@@ -64,7 +65,8 @@ pub fn runtime() -> Result<tokio::runtime::Runtime, Failure> {
 /// # Errors
 /// When signals cannot be listened to.
 pub fn watch_signals(stop: CancellationToken) -> Result<(), Failure> {
-    let listen = |kind| signal(kind).map_err(|error| Failure::internal(format!("cannot listen to signals: {error}")));
+    let listen =
+        |kind| signal(kind).map_err(|error| Failure::internal(format!("cannot listen to signals: {error}")));
     let (mut terminate, mut interrupt) = (listen(SignalKind::terminate())?, listen(SignalKind::interrupt())?);
     tokio::spawn(async move {
         tokio::select! {

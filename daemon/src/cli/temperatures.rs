@@ -114,15 +114,13 @@ pub fn parse(source: impl Read, name: &str, columns: &Columns<'_>) -> Result<Tem
 
 fn broken(name: &str, error: &csv::Error) -> Failure {
     let line = error.position().map_or(String::new(), |p| format!(" line {}", p.line()));
-    match error.kind() {
-        csv::ErrorKind::Io(error) => {
-            Failure::input_output(format!("cannot read {name}: {error}; check that it is a file"))
-        }
-        csv::ErrorKind::Utf8 { .. } => {
-            Failure::data(format!("{name}{line} is not text in UTF-8; save it as plain CSV"))
-        }
-        other => Failure::data(format!("{name}{line} is not CSV ({other:?}); save it as plain CSV")),
+    if let csv::ErrorKind::Io(error) = error.kind() {
+        return Failure::input_output(format!("cannot read {name}: {error}; check that it is a file"));
     }
+    if matches!(error.kind(), csv::ErrorKind::Utf8 { .. }) {
+        return Failure::data(format!("{name}{line} is not text in UTF-8; save it as plain CSV"));
+    }
+    Failure::data(format!("{name}{line} is not CSV ({error}); save it as plain CSV"))
 }
 
 /// Where in a row the two values are.

@@ -48,8 +48,7 @@ pub fn settings(alarm: &Alarm) -> Settings {
         rate_c_per_h: Some(alarm.rate_limit_c_per_h),
     };
     let [green, eyed, hatching] = &alarm.temperature;
-    settings.stages =
-        StageLimits { green: limits(green), eyed: limits(eyed), hatching: limits(hatching) };
+    settings.stages = StageLimits { green: limits(green), eyed: limits(eyed), hatching: limits(hatching) };
     settings.disagrees_c = alarm.disagreement_c;
     settings
 }

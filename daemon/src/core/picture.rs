@@ -6,9 +6,7 @@ use crate::clock::Now;
 use crate::ingest::SourceCounters;
 use crate::rack::JarIx;
 use crate::reading::{Quality, SensorIx};
-use crate::snapshot::{
-    HeaderView, JarState, JarView, Latest, LotView, SensorView, Snapshot, SourceView,
-};
+use crate::snapshot::{HeaderView, JarState, JarView, Latest, LotView, SensorView, Snapshot, SourceView};
 use nightjar_calc::oxygen::{Bed, StageForOxygen, stopped_minutes};
 use nightjar_calc::quantity::{Celsius, Metres};
 use nightjar_calc::time::Timestamp;
@@ -39,11 +37,15 @@ pub fn snapshot(
     version: u64,
     now: Now,
 ) -> Snapshot {
-    let latest = |sensor: Option<SensorIx>| state.sensors[usize::from(sensor?.0)].latest.map(|l| aged(state, sensor, l, now));
+    let latest = |sensor: Option<SensorIx>| {
+        state.sensors[usize::from(sensor?.0)].latest.map(|l| aged(state, sensor, l, now))
+    };
     let events = state.engine.jar_events();
     let jars = (0..state.rack.jars.len())
         .filter_map(|at| Some((at, JarIx(u16::try_from(at).ok()?))))
-        .map(|(at, ix)| jar_view(state, ix, latest(state.rack.jar(ix).flow), events.get(at).cloned().unwrap_or_default()))
+        .map(|(at, ix)| {
+            jar_view(state, ix, latest(state.rack.jar(ix).flow), events.get(at).cloned().unwrap_or_default())
+        })
         .collect();
     let headers = state
         .rack
@@ -77,7 +79,11 @@ pub fn snapshot(
 /// A value that has been silent for too long is no longer good.
 fn aged(state: &State, sensor: Option<SensorIx>, latest: Latest, now: Now) -> Latest {
     let stale = sensor.is_some_and(|s| state.sensors[usize::from(s.0)].expectation.is_stale(now.up));
-    if stale { Latest { quality: Quality::Bad, reason: crate::reading::Reason::Stale, ..latest } } else { latest }
+    if stale {
+        Latest { quality: Quality::Bad, reason: crate::reading::Reason::Stale, ..latest }
+    } else {
+        latest
+    }
 }
 
 fn jar_view(
@@ -121,7 +127,10 @@ fn lots(state: &State) -> Vec<LotView> {
                 .iter()
                 .enumerate()
                 .filter(|(at, _)| {
-                    u16::try_from(*at).ok().and_then(|at| books.in_jar(JarIx(at))).is_some_and(|c| c.lot == *id)
+                    u16::try_from(*at)
+                        .ok()
+                        .and_then(|at| books.in_jar(JarIx(at)))
+                        .is_some_and(|c| c.lot == *id)
                 })
                 .map(|(_, jar)| jar.id.to_string())
                 .collect(),

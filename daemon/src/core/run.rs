@@ -9,8 +9,8 @@ use crate::ingest::SourceCounters;
 use crate::logbook::Entry;
 use crate::reading::FromSource;
 use crate::snapshot::Snapshot;
-use crate::store::StoreHandle;
 use crate::store::Appended;
+use crate::store::StoreHandle;
 use crate::store::Transition;
 use crate::web::backend::{Asked, Command, Reply};
 use nightjar_calc::thermal::Sample;
@@ -191,7 +191,8 @@ impl Core {
         }
         for (sensor, hour) in needed {
             let id = self.state.rack.sensor(sensor).id.clone();
-            let (from, to) = (Timestamp::from_ms(hour * 3_600_000), Timestamp::from_ms((hour + 1) * 3_600_000));
+            let (from, to) =
+                (Timestamp::from_ms(hour * 3_600_000), Timestamp::from_ms((hour + 1) * 3_600_000));
             match self.parts.store.read(move |r| r.samples_between(&id, from, to)).await {
                 Ok(samples) => {
                     let samples: Vec<Sample> = usable(&samples);

@@ -182,7 +182,10 @@ impl State {
             let Some(ix) = self.names.get(&raw.name).copied() else { continue };
             let rack = Arc::clone(&self.rack);
             let sensor = rack.sensor(ix);
-            let checked = self.corrections.get(&ix).map(|correction| Sensor { correction: *correction, ..sensor.clone() });
+            let checked = self
+                .corrections
+                .get(&ix)
+                .map(|correction| Sensor { correction: *correction, ..sensor.clone() });
             match judge(ix, checked.as_ref().unwrap_or(sensor), raw, now) {
                 Judged::Reading { reading, fresh } => {
                     self.take(&reading, fresh, now);
@@ -254,7 +257,9 @@ impl State {
     pub fn handle_command(&mut self, command: &Command, now: Now) -> Result<(), String> {
         let engine = &mut self.engine;
         let done = match command {
-            Command::Acknowledge { event, by } => engine.acknowledge(&Target::Event(*event), by, now).map(drop),
+            Command::Acknowledge { event, by } => {
+                engine.acknowledge(&Target::Event(*event), by, now).map(drop)
+            }
             Command::Confirm { event, by } => engine.confirm(&Target::Event(*event), by, now).map(drop),
             Command::Shelve { event, until, one_shot, by, .. } => {
                 let shelving = Shelving { length: until.since(now.utc), one_shot: *one_shot };

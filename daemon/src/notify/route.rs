@@ -208,10 +208,11 @@ impl Router {
             ladder.enter();
             let (step, priority, held) = (ladder.step, ladder.latest.priority, ladder.phase == Phase::Quiet);
             let people = self.directory.people_at(step, now.utc);
-            if priority == Priority::P2 && step == 0 && !held {
-                if let Some(wait) = people.first().and_then(|p| self.directory.quiet_left(p, now.utc)) {
-                    return self.hold(event, &people, wait.min(QUIET_LIMIT), now);
-                }
+            let quiet = || people.first().and_then(|p| self.directory.quiet_left(p, now.utc));
+            if let Some(wait) =
+                Some(()).filter(|()| priority == Priority::P2 && step == 0 && !held).and_then(|()| quiet())
+            {
+                return self.hold(event, &people, wait.min(QUIET_LIMIT), now);
             }
             let routes: &[&str] = if priority == Priority::P1 && step == 0 { &[TEXT, MAIL] } else { &[TEXT] };
             let reached = self.tell(event, &people, routes, now);

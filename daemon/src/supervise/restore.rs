@@ -3,9 +3,9 @@
 use crate::alarm::engine::Plan;
 use crate::clock::Now;
 use crate::config::Config;
+use crate::core::limits;
 use crate::core::run::usable;
 use crate::core::state::{State, restored};
-use crate::core::limits;
 use crate::logbook::Entry;
 use crate::progress::Progress;
 use crate::rack::{Measure, Rack};
@@ -32,7 +32,8 @@ pub async fn state(config: &Config, store: &StoreHandle, now: Now) -> Result<(St
     let mut progress = Progress::new(Arc::clone(&rack), species(config)?);
     progress.set_entries(entries);
     read_back(&mut progress, &rack, store, now.utc).await?;
-    let runs = store.read(|r| r.journal(&crate::store::JournalFilter::default(), 1)).await.unwrap_or_default();
+    let runs =
+        store.read(|r| r.journal(&crate::store::JournalFilter::default(), 1)).await.unwrap_or_default();
     let off_for = runs.first().filter(|_| now.trusted).map(|line| now.utc.since(line.at));
     let plan = Plan {
         rack: (*rack).clone(),
@@ -41,15 +42,8 @@ pub async fn state(config: &Config, store: &StoreHandle, now: Now) -> Result<(St
         settings: limits::settings(&config.alarm),
         code_seed: seed(&rack.station),
     };
-    let state = State::new(
-        Arc::clone(&rack),
-        plan,
-        restored(&states),
-        off_for,
-        progress,
-        config.water_type,
-        now,
-    );
+    let state =
+        State::new(Arc::clone(&rack), plan, restored(&states), off_for, progress, config.water_type, now);
     Ok((state, rack))
 }
 
@@ -112,5 +106,7 @@ async fn read_back(progress: &mut Progress, rack: &Rack, store: &StoreHandle, no
 
 /// Answer codes of two stations should not be the same all the time.
 fn seed(station: &str) -> u64 {
-    station.bytes().fold(0xcbf2_9ce4_8422_2325, |hash, byte| (hash ^ u64::from(byte)).wrapping_mul(0x0100_0000_01b3))
+    station
+        .bytes()
+        .fold(0xcbf2_9ce4_8422_2325, |hash, byte| (hash ^ u64::from(byte)).wrapping_mul(0x0100_0000_01b3))
 }

@@ -1,5 +1,6 @@
 //! The JSON interface, `/api/v1`: the present, the past, and entries. Keys are snake_case with the
 //! unit in the key; times are RFC 3339 in UTC; what is not known is `null`, never zero.
+#![expect(clippy::result_large_err, reason = "the error is a whole answer, made once and sent")]
 
 use super::answer::{self, Mood};
 use super::backend::{Booked, Command, EntryFilter, Fate, Message, Reply, Role, Stretch};

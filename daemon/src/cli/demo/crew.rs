@@ -58,7 +58,12 @@ fn acts(act: &CrewAct) -> Result<Vec<Act>> {
             })]
         }
         CrewAct::Load { jar, take, volume_l, flow_l_per_min, .. } => vec![
-            Act::Load(Load { jar: JarId::new(jar)?, lot: LotId::new(take)?, volume_l: *volume_l, eggs: None }),
+            Act::Load(Load {
+                jar: JarId::new(jar)?,
+                lot: LotId::new(take)?,
+                volume_l: *volume_l,
+                eggs: None,
+            }),
             set_flow(jar, *flow_l_per_min)?,
         ],
         CrewAct::FlowSetPoint { jar, l_per_min } => vec![set_flow(jar, *l_per_min)?],
@@ -77,6 +82,8 @@ fn acts(act: &CrewAct) -> Result<Vec<Act>> {
                 Seen::Last => HatchPoint::Last,
             },
         })],
-        CrewAct::Empty { jar } => vec![Act::Empty(Empty { jar: JarId::new(jar)?, reason: "hatched".to_owned() })],
+        CrewAct::Empty { jar } => {
+            vec![Act::Empty(Empty { jar: JarId::new(jar)?, reason: "hatched".to_owned() })]
+        }
     })
 }

@@ -91,10 +91,17 @@ impl Player {
 
     /// Plays to the end, or until told to stop.
     pub async fn play(&mut self, daemon: &supervise::Station, stop: &CancellationToken) -> Result<Played> {
-        wait_for(|| daemon.counters[0].is_up()).await.context("the daemon did not open the pseudo-terminal")?;
+        wait_for(|| daemon.counters[0].is_up())
+            .await
+            .context("the daemon did not open the pseudo-terminal")?;
         let mut encoder = Encoder::new(Format::Xdr, false, 1);
-        let mut played =
-            Played { truth: self.station.truth(), looks: Vec::new(), lines: 0, readings: 0, refused: Vec::new() };
+        let mut played = Played {
+            truth: self.station.truth(),
+            looks: Vec::new(),
+            lines: 0,
+            readings: 0,
+            refused: Vec::new(),
+        };
         let mut next_look = self.station.start();
         let began = tokio::time::interval(Duration::from_millis(10));
         let mut ticks = began;
@@ -140,7 +147,9 @@ impl Player {
         let picture = Arc::clone(&daemon.picture.borrow());
         let named = self.station.jars();
         for ((jar, _), view) in named.iter().zip(&picture.jars) {
-            let (Some(shown), Some(exact)) = (&view.progress, self.station.thermal_units(jar)) else { continue };
+            let (Some(shown), Some(exact)) = (&view.progress, self.station.thermal_units(jar)) else {
+                continue;
+            };
             looks.push(Look {
                 at: picture.now.utc,
                 jar: jar.clone(),

@@ -21,8 +21,10 @@ pub async fn make(played: &Played, daemon: &supervise::Station) -> Result<Value>
     let jars: Vec<Value> = played.truth.jars.iter().map(|truth| jar(truth, &played.looks)).collect();
     let errors: Vec<f64> =
         played.truth.jars.iter().filter_map(|truth| peak_error(truth, &played.looks, 0.75)).collect();
-    let mean = (!errors.is_empty()).then(|| errors.iter().map(|e| e.abs()).sum::<f64>() / errors.len() as f64);
-    let worst_units = played.truth.jars.iter().filter_map(|truth| units(truth, &played.looks)).map(|(_, _, e)| e.abs());
+    let mean =
+        (!errors.is_empty()).then(|| errors.iter().map(|e| e.abs()).sum::<f64>() / errors.len() as f64);
+    let worst_units =
+        played.truth.jars.iter().filter_map(|truth| units(truth, &played.looks)).map(|(_, _, e)| e.abs());
     Ok(json!({
         "scenario": played.truth.scenario,
         "seed": played.truth.seed,
@@ -44,8 +46,9 @@ pub async fn make(played: &Played, daemon: &supervise::Station) -> Result<Value>
 
 fn at_share<'l>(truth: &JarTruth, looks: &'l [Look], share: f64) -> Option<&'l Look> {
     let peak = truth.hatch_peak_at?;
-    let moment = truth.fertilized_at + nightjar_calc::time::Span::from_days(peak.since(truth.fertilized_at).days() * share);
-    looks.iter().filter(|look| look.jar == truth.jar && look.at <= moment).next_back()
+    let moment = truth.fertilized_at
+        + nightjar_calc::time::Span::from_days(peak.since(truth.fertilized_at).days() * share);
+    looks.iter().rfind(|look| look.jar == truth.jar && look.at <= moment)
 }
 
 fn likely(look: &Look, stage: &str) -> Option<Timestamp> {
@@ -106,12 +109,19 @@ fn jar(truth: &JarTruth, looks: &[Look]) -> Value {
 /// Every alarm that was raised: when its condition began, when it was decided, when it was told.
 async fn alarms(daemon: &supervise::Station) -> Result<Vec<Value>> {
     let filter = JournalFilter { kind: Some(JournalKind::Alarm), ..JournalFilter::default() };
-    let lines = daemon.store.read(move |r| r.journal(&filter, 100_000)).await.context("cannot read the journal")?;
-    let messages = daemon.store.read(|r| r.messages(None, 100_000)).await.context("cannot read the messages")?;
+    let lines =
+        daemon.store.read(move |r| r.journal(&filter, 100_000)).await.context("cannot read the journal")?;
+    let messages =
+        daemon.store.read(|r| r.messages(None, 100_000)).await.context("cannot read the messages")?;
     let mut alarms = Vec::new();
     for line in lines.iter().rev() {
-        let event = line.body.get("event").cloned().and_then(|event| serde_json::from_value::<AlarmEvent>(event).ok());
-        let Some(event) = event.filter(|event| matches!(event.change, Change::Raised | Change::Worsened | Change::Again { .. }))
+        let event = line
+            .body
+            .get("event")
+            .cloned()
+            .and_then(|event| serde_json::from_value::<AlarmEvent>(event).ok());
+        let Some(event) = event
+            .filter(|event| matches!(event.change, Change::Raised | Change::Worsened | Change::Again { .. }))
         else {
             continue;
         };
@@ -131,7 +141,9 @@ pub fn text(report: &Value, output: &mut Output) -> Result<(), Failure> {
         "{} readings sent, {} taken, {} stored, {} frames refused",
         report["readings_sent"], report["readings_in"], report["readings_stored"], report["frames_refused"]
     ))?;
-    output.line("jar  thermal units  exact      error   peak hatch predicted too late by (days) at 25 / 50 / 75 %")?;
+    output.line(
+        "jar  thermal units  exact      error   peak hatch predicted too late by (days) at 25 / 50 / 75 %",
+    )?;
     for jar in report["jars"].as_array().into_iter().flatten() {
         let peaks: Vec<String> = jar["predictions"]
             .as_array()

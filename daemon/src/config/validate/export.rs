@@ -49,7 +49,7 @@ pub fn check_store(raw: &raw::Store, problems: &mut Vec<Problem>) -> Option<Stor
         problems,
     );
     let backup_folder = raw.backup_folder.as_ref().map(PathBuf::from);
-    if backup_folder.as_ref().is_some_and(|backup| *backup == PathBuf::from(&folder)) {
+    if backup_folder.as_ref().is_some_and(|backup| backup.as_os_str() == folder.as_str()) {
         problems.push(
             Problem::at("store.backup-folder", "is the folder of the database itself")
                 .hint("put copies on another medium"),

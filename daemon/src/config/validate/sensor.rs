@@ -189,7 +189,7 @@ fn conversion(
         Some("gpm") => linear(LITRES_PER_GALLON, 0.0),
         Some("l-per-s") => linear(60.0, 0.0),
         Some("milliamps") => match (own.value_at_4_ma, own.value_at_20_ma) {
-            (Some(low), Some(high)) if high != low => {
+            (Some(low), Some(high)) if (high - low).abs() > 0.0 => {
                 let factor = (high - low) / 16.0;
                 linear(factor, low - 4.0 * factor)
             }

@@ -49,7 +49,7 @@ impl Sentences {
             return Err(Refusal::OtherSentence);
         }
         let fields: Vec<&str> = fields.collect();
-        if fields.is_empty() || fields.len() % 4 != 0 {
+        if fields.is_empty() || !fields.len().is_multiple_of(4) {
             return Err(Refusal::Malformed);
         }
         let mut decoded = Decoded::default();
