@@ -1,5 +1,11 @@
 //! Serves the page over invented data, for looking at it: `cargo run -p nightjar --example
 //! page_review -- 127.0.0.1:8090 [troubled]`. No sensor, no store, no message.
+#![allow(
+    clippy::unwrap_used,
+    clippy::print_stdout,
+    clippy::type_complexity,
+    reason = "a test that cannot go on has failed, and says what it measured"
+)]
 
 #[path = "../tests/web_stand/mod.rs"]
 mod web_stand;

@@ -2,7 +2,12 @@
 //!
 //! `NIGHTJAR_ALARM_RUNS` multiplies the counts of the long tests (1 by default); a release build
 //! runs them at full length: 30 days of noise, 10,000 excursions.
-#![allow(clippy::unwrap_used, reason = "a test that cannot go on has failed")]
+#![allow(
+    clippy::unwrap_used,
+    clippy::print_stdout,
+    clippy::type_complexity,
+    reason = "a test that cannot go on has failed, and says what it measured"
+)]
 
 #[path = "alarm_engine/causes.rs"]
 mod causes;

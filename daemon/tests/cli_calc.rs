@@ -1,5 +1,10 @@
 //! The calculators on the command line against published worked examples.
-#![allow(clippy::unwrap_used, reason = "a test that cannot go on has failed")]
+#![allow(
+    clippy::unwrap_used,
+    clippy::print_stdout,
+    clippy::type_complexity,
+    reason = "a test that cannot go on has failed, and says what it measured"
+)]
 
 use serde_json::Value;
 use std::io::Write as _;

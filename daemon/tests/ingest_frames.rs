@@ -1,6 +1,11 @@
 //! Decoders against the captured frames that boards and simulators are held to, and against any
 //! bytes at all.
-#![allow(clippy::unwrap_used, reason = "a test that cannot go on has failed")]
+#![allow(
+    clippy::unwrap_used,
+    clippy::print_stdout,
+    clippy::type_complexity,
+    reason = "a test that cannot go on has failed, and says what it measured"
+)]
 
 use nightjar::ingest::decode::columns::{Column, Columns};
 use nightjar::ingest::decode::message::{self, Pick, Topic, TopicFilter};

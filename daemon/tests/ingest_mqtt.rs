@@ -1,7 +1,11 @@
 //! The MQTT source against Debian's mosquitto: acknowledged only when safe, restarts survived,
 //! hostile messages refused.
-#![allow(clippy::unwrap_used, reason = "a test that cannot go on has failed")]
-
+#![allow(
+    clippy::unwrap_used,
+    clippy::print_stdout,
+    clippy::type_complexity,
+    reason = "a test that cannot go on has failed, and says what it measured"
+)]
 #![allow(clippy::float_cmp, reason = "numbers are sent and read back unchanged")]
 
 mod ingest_peers;

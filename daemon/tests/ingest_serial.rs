@@ -1,5 +1,10 @@
 //! Serial ports over pseudo-terminals: readings, garbage, and a cable pulled and put back.
-#![allow(clippy::unwrap_used, reason = "a test that cannot go on has failed")]
+#![allow(
+    clippy::unwrap_used,
+    clippy::print_stdout,
+    clippy::type_complexity,
+    reason = "a test that cannot go on has failed, and says what it measured"
+)]
 
 mod ingest_peers;
 

@@ -1,6 +1,11 @@
 //! Mail through a scripted server on this machine, without TLS and without sign-in: what is said,
 //! what the answers mean, and that a server that hangs does not hold the route.
-#![allow(clippy::unwrap_used, reason = "a test that cannot go on has failed")]
+#![allow(
+    clippy::unwrap_used,
+    clippy::print_stdout,
+    clippy::type_complexity,
+    reason = "a test that cannot go on has failed, and says what it measured"
+)]
 
 use nightjar::alarm::event::{EventId, Priority};
 use nightjar::clock::{Clock, ManualClock};

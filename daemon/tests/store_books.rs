@@ -1,5 +1,10 @@
 //! Logbook, journal, settings, sessions, runs, clock steps, lines set aside; migrations; backups.
-
+#![allow(
+    clippy::unwrap_used,
+    clippy::print_stdout,
+    clippy::type_complexity,
+    reason = "a test that cannot go on has failed, and says what it measured"
+)]
 #![expect(clippy::unwrap_used, reason = "what a test needs to begin must be there")]
 
 use nightjar::alarm::event::EventId;

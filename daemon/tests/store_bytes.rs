@@ -1,7 +1,12 @@
 //! What the store costs: bytes written a day, bytes kept a reading, time for a chart of a season.
 //!
 //! The only test of its binary, because it counts what the whole process writes.
-
+#![allow(
+    clippy::unwrap_used,
+    clippy::print_stdout,
+    clippy::type_complexity,
+    reason = "a test that cannot go on has failed, and says what it measured"
+)]
 #![expect(clippy::unwrap_used, reason = "what a test needs to begin must be there")]
 
 use nightjar::clock::{Clock, ManualClock};

@@ -1,6 +1,11 @@
 //! Messages through the store: written with the change they belong to, repeated after a crash but
 //! never lost, overtaken by newer ones, and timed by lengths that no step of the wall clock moves.
-
+#![allow(
+    clippy::unwrap_used,
+    clippy::print_stdout,
+    clippy::type_complexity,
+    reason = "a test that cannot go on has failed, and says what it measured"
+)]
 #![expect(clippy::unwrap_used, reason = "what a test needs to begin must be there")]
 
 use nightjar::alarm::event::{EventId, Priority};

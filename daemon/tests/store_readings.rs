@@ -1,6 +1,11 @@
 //! Readings through the real store: whatever the order, the delay and the repetition in which they
 //! come, the same set is read back, and a receipt means that it is on disk.
-
+#![allow(
+    clippy::unwrap_used,
+    clippy::print_stdout,
+    clippy::type_complexity,
+    reason = "a test that cannot go on has failed, and says what it measured"
+)]
 #![expect(clippy::unwrap_used, reason = "what a test needs to begin must be there")]
 
 use nightjar::clock::{Clock, ManualClock};

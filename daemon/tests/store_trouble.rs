@@ -1,6 +1,11 @@
 //! A full disk, a read-only file, a damaged one: the caller is told at once, alarms go on, nothing
 //! that was acknowledged is lost, and the store comes back by itself.
-
+#![allow(
+    clippy::unwrap_used,
+    clippy::print_stdout,
+    clippy::type_complexity,
+    reason = "a test that cannot go on has failed, and says what it measured"
+)]
 #![expect(clippy::unwrap_used, reason = "what a test needs to begin must be there")]
 
 use nightjar::alarm::event::{EventId, Priority};

@@ -1,5 +1,10 @@
 //! Changes: who may make them, what reaches the core, and what becomes of those that are refused.
-#![allow(clippy::unwrap_used, reason = "a test that cannot go on has failed")]
+#![allow(
+    clippy::unwrap_used,
+    clippy::print_stdout,
+    clippy::type_complexity,
+    reason = "a test that cannot go on has failed, and says what it measured"
+)]
 
 mod web_stand;
 

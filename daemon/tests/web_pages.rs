@@ -1,6 +1,11 @@
 //! The pages and the JSON interface, asked without a network: what they say, how large they are,
 //! and that nothing anybody typed becomes markup.
-#![allow(clippy::unwrap_used, reason = "a test that cannot go on has failed")]
+#![allow(
+    clippy::unwrap_used,
+    clippy::print_stdout,
+    clippy::type_complexity,
+    reason = "a test that cannot go on has failed, and says what it measured"
+)]
 
 mod web_stand;
 

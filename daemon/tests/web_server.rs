@@ -1,6 +1,11 @@
 //! The listener on a real socket: slow and greedy clients, live streams, and a stop that does not
 //! wait for them.
-#![allow(clippy::unwrap_used, reason = "a test that cannot go on has failed")]
+#![allow(
+    clippy::unwrap_used,
+    clippy::print_stdout,
+    clippy::type_complexity,
+    reason = "a test that cannot go on has failed, and says what it measured"
+)]
 
 mod web_stand;
 

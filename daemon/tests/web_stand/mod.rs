@@ -198,7 +198,7 @@ fn jar(rack: &Rack, at: usize, now: Now, troubled: bool) -> JarView {
         return view;
     }
     let (lot, species, days, share) = LOTS[header.min(2)];
-    view.state = if share > 0.85 && at % 4 == 0 {
+    view.state = if share > 0.85 && at.is_multiple_of(4) {
         JarState::Hatching
     } else if share > 0.5 {
         JarState::Eyed
