@@ -91,7 +91,9 @@ pub fn parse(source: impl Read, name: &str, columns: &Columns<'_>) -> Result<Tem
     let mut found = Temperatures { values: Values::Daily(Vec::new()), impossible: 0, first_impossible: 0 };
     let mut record = csv::StringRecord::new();
     while reader.read_record(&mut record).map_err(|error| broken(name, &error))? {
-        let line = record.position().map_or(0, csv::Position::line);
+        // The reader stands at the line after the record; the record's own position is that of the
+        // comments before it.
+        let line = reader.position().line().saturating_sub(1);
         if record.iter().all(str::is_empty) {
             continue;
         }
