@@ -7,7 +7,7 @@ use super::pages::{
 use super::{Site, api, assets, events, health};
 use axum::Router;
 use axum::extract::{DefaultBodyLimit, Path, Request, State};
-use axum::http::header::{CACHE_CONTROL, HOST, ORIGIN};
+use axum::http::header::{CACHE_CONTROL, CONTENT_LENGTH, HOST, ORIGIN};
 use axum::http::{HeaderMap, HeaderName, HeaderValue, Method, StatusCode};
 use axum::middleware::{self, Next};
 use axum::response::{IntoResponse, Response};
@@ -109,6 +109,12 @@ fn refuse(site: &Site, request: &Request) -> Option<(StatusCode, &'static str)> 
     }
     if !host_is_ours(request.headers(), &site.backend.access.hosts) {
         return Some((StatusCode::MISDIRECTED_REQUEST, "this page does not go by that name"));
+    }
+    // What is announced to be too large is refused before any of it is waited for.
+    let announced =
+        request.headers().get(CONTENT_LENGTH).and_then(|length| length.to_str().ok()?.parse().ok());
+    if announced.is_some_and(|length: u64| length > BODY as u64) {
+        return Some((StatusCode::PAYLOAD_TOO_LARGE, "that is more than this page takes at once"));
     }
     match *request.method() {
         Method::GET | Method::HEAD => None,
