@@ -1,6 +1,7 @@
 //! Puts a station together from its configuration, owns every task by name, and ends them in
 //! order.
 
+mod messages;
 mod restore;
 mod sources;
 
@@ -100,7 +101,8 @@ pub async fn start(
         "core"
     });
     let threads = sources::start(config, &rack, &clock, &to_core, &counters, &mut tasks, &stop)?;
-    drop((to_core, events, told_out));
+    drop(to_core);
+    messages::start(config, &store, &clock, events, told_out, &mut tasks, &stop)?;
     let mut address = None;
     if options.page {
         let backend = Backend {
