@@ -7,10 +7,12 @@ mod digest;
 pub mod kind;
 mod mail;
 mod text;
+mod webhook;
 
 pub use digest::{digest, digest_text};
 pub use mail::{LONGEST_BODY, LONGEST_LINE, LONGEST_SUBJECT, body, subject};
 pub use text::{LONGEST_TEXT, text};
+pub use webhook::webhook;
 
 use super::gsm;
 use crate::alarm::event::Asset;

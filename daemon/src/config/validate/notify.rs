@@ -23,6 +23,7 @@ pub fn check(raw: &raw::Notify, problems: &mut Vec<Problem>) -> Notify {
                     &format!("{path}.secret-file"),
                     problems,
                 ),
+                authority_file: given.authority_file.as_ref().map(PathBuf::from),
             }
         })
         .collect();
@@ -93,6 +94,7 @@ fn sms(given: &raw::Sms, problems: &mut Vec<Problem>) -> Sms {
         port: PathBuf::from(port),
         baud: value::whole(given.baud, 115_200, (1_200, 4_000_000), "notify.sms.baud", problems),
         pin_file: given.pin_file.as_ref().map(PathBuf::from),
+        power_file: given.power_file.as_ref().map(PathBuf::from),
         own_number: given.own_number.clone(),
     }
 }
