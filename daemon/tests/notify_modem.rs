@@ -106,17 +106,37 @@ fn course(mut modem: FakeModem, news: Option<usize>) -> Course {
 }
 
 const STEPS: [&str; 19] = [
-    "AT", "ATE0", "ATV1", "AT+CMEE", "AT+CGSN", "AT+CGMM", "AT+CFUN?", "AT+CPIN?", "AT+CREG?", "AT+CEREG?", "AT+CSQ",
-    "AT+COPS?", "AT+CSCA?", "AT+CMGF", "AT+CPMS", "AT+CNMI", "AT+CMGL", "AT+CMGS", "unit",
+    "AT",
+    "ATE0",
+    "ATV1",
+    "AT+CMEE",
+    "AT+CGSN",
+    "AT+CGMM",
+    "AT+CFUN?",
+    "AT+CPIN?",
+    "AT+CREG?",
+    "AT+CEREG?",
+    "AT+CSQ",
+    "AT+COPS?",
+    "AT+CSCA?",
+    "AT+CMGF",
+    "AT+CPMS",
+    "AT+CNMI",
+    "AT+CMGL",
+    "AT+CMGS",
+    "unit",
 ];
 
 fn refusals() -> Vec<String> {
     let codes = [
-        1, 8, 10, 21, 27, 28, 30, 38, 41, 42, 47, 50, 69, 192, 193, 194, 195, 196, 208, 211, 302, 303, 304, 305, 310, 311,
-        312, 313, 314, 315, 316, 317, 318, 322, 330, 331, 332, 340, 500, 512, 532,
+        1, 8, 10, 21, 27, 28, 30, 38, 41, 42, 47, 50, 69, 192, 193, 194, 195, 196, 208, 211, 302, 303, 304,
+        305, 310, 311, 312, 313, 314, 315, 316, 317, 318, 322, 330, 331, 332, 340, 500, 512, 532,
     ];
     let mut all: Vec<String> = codes.iter().map(|code| format!("+CMS ERROR: {code}")).collect();
-    all.extend(["ERROR", "NO CARRIER", "+CME ERROR: 10", "+CME ERROR: 14", "+CME ERROR: 100", "+CMS ERROR: ?"].map(str::to_owned));
+    all.extend(
+        ["ERROR", "NO CARRIER", "+CME ERROR: 10", "+CME ERROR: 14", "+CME ERROR: 100", "+CMS ERROR: ?"]
+            .map(str::to_owned),
+    );
     all
 }
 
@@ -219,7 +239,13 @@ fn plug(stable_name: &Path, modem: Arc<Mutex<FakeModem>>) -> OnPort {
 }
 
 fn body(text: &str) -> Body {
-    Body { subject: String::new(), text: text.into(), to: "+12025550143".into(), about: "event-1".into(), first: None }
+    Body {
+        subject: String::new(),
+        text: text.into(),
+        to: "+12025550143".into(),
+        about: "event-1".into(),
+        first: None,
+    }
 }
 
 async fn until(what: &str, mut done: impl AsyncFnMut() -> bool) {
@@ -242,7 +268,8 @@ async fn a_text_leaves_by_the_port_its_report_and_an_answer_come_back_and_a_pull
     let plugged = plug(&port, Arc::new(Mutex::new(FakeModem::new())));
     let sms = Sms { port: port.clone(), baud: 115_200, pin_file: None, power_file: None, own_number: None };
     let (reports, mut reported) = tokio::sync::mpsc::channel(8);
-    let (route, modem, mut texts, mut health) = open(&sms, store.clone(), Arc::clone(&clock), reports.clone());
+    let (route, modem, mut texts, mut health) =
+        open(&sms, store.clone(), Arc::clone(&clock), reports.clone());
     let (worker, _) = Worker::new(Backend::Text(route), store.clone(), Arc::clone(&clock), reports);
     let stop = CancellationToken::new();
     let tasks = [tokio::spawn(modem.run(stop.clone())), tokio::spawn(worker.run(stop.clone()))];
@@ -269,7 +296,8 @@ async fn a_text_leaves_by_the_port_its_report_and_an_answer_come_back_and_a_pull
     // Its delivery report.
     let kim = Address::from_number("+12025550143").unwrap();
     let at = CentreTime { at: Timestamp::parse("2026-04-12T02:14:00Z").unwrap(), quarters: -32 };
-    let report = StatusReport { centre: None, reference: 1, to: kim.clone(), submitted: at, done: at, status: 0 };
+    let report =
+        StatusReport { centre: None, reference: 1, to: kim.clone(), submitted: at, done: at, status: 0 };
     plugged.modem.lock().unwrap().stored.insert(4, report.hex().unwrap());
     plugged.say.send(b"\r\n+CDSI: \"ME\",4\r\n".to_vec()).unwrap();
     let id = ids[0].unwrap();

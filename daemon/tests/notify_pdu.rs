@@ -129,15 +129,29 @@ const REAL: [&str; 6] = [
     "0011000B912120550541F300080B2C00540065006D007000E9",
 ];
 const SAID: [&str; 16] = [
-    "OK\r\n", "ERROR\r\n", "\r\n> ", "+CMS ERROR: 500\r\n", "+CMS ERROR: x\r\n", "+CME ERROR: 11\r\n", "+CMGS: 113\r\n",
-    "+CMTI: \"ME\",3\r\n", "+CDS: 26\r\n", "+CPIN: READY\r\n", "+CREG: 0,1\r\n", "+CREG: 2\r\n", "+CMGR: 0,,27\r\n",
-    "+CMGL: 1,1,,27\r\n", "+CSQ: 99,99\r\n", "RING\r\n",
+    "OK\r\n",
+    "ERROR\r\n",
+    "\r\n> ",
+    "+CMS ERROR: 500\r\n",
+    "+CMS ERROR: x\r\n",
+    "+CME ERROR: 11\r\n",
+    "+CMGS: 113\r\n",
+    "+CMTI: \"ME\",3\r\n",
+    "+CDS: 26\r\n",
+    "+CPIN: READY\r\n",
+    "+CREG: 0,1\r\n",
+    "+CREG: 2\r\n",
+    "+CMGR: 0,,27\r\n",
+    "+CMGL: 1,1,,27\r\n",
+    "+CSQ: 99,99\r\n",
+    "RING\r\n",
 ];
 
 /// Anything may come out of the air or the cable. `NIGHTJAR_RANDOM_UNITS` sets how many rounds.
 #[test]
 fn random_units_lines_and_texts_break_nothing() {
-    let rounds = std::env::var("NIGHTJAR_RANDOM_UNITS").ok().and_then(|n| n.parse().ok()).unwrap_or(20_000_u32);
+    let rounds =
+        std::env::var("NIGHTJAR_RANDOM_UNITS").ok().and_then(|n| n.parse().ok()).unwrap_or(20_000_u32);
     let mut random = Random(0x9E37_79B9_7F4A_7C15);
     let mut now = Uptime::from_ms(0);
     let mut machine = Machine::new(Some("1234".into()), true, now);

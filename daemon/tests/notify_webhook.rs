@@ -56,14 +56,20 @@ async fn serve(answers: Vec<Answer>) -> Server {
                 let (seen, answers) = (Arc::clone(&seen), Arc::clone(&answers));
                 async move {
                     let header = |name: &str| {
-                        request.headers().get(name).and_then(|v| v.to_str().ok()).unwrap_or_default().to_owned()
+                        request
+                            .headers()
+                            .get(name)
+                            .and_then(|v| v.to_str().ok())
+                            .unwrap_or_default()
+                            .to_owned()
                     };
                     let (id, stamp) = (header("webhook-id"), header("webhook-timestamp"));
                     let (signatures, path) = (header("webhook-signature"), request.uri().path().to_owned());
                     let body = request.into_body().collect().await?.to_bytes();
                     let body = String::from_utf8(body.to_vec()).unwrap();
                     seen.lock().unwrap().push(Got { path, id, stamp, signatures, body });
-                    let (status, headers, size) = answers.lock().unwrap().pop_front().unwrap_or((200, vec![], 0));
+                    let (status, headers, size) =
+                        answers.lock().unwrap().pop_front().unwrap_or((200, vec![], 0));
                     let mut answer = Response::builder().status(status);
                     for (name, value) in headers {
                         answer = answer.header(name, value);
@@ -71,7 +77,9 @@ async fn serve(answers: Vec<Answer>) -> Server {
                     Ok::<_, hyper::Error>(answer.body(Full::new(Bytes::from(vec![b'x'; size]))).unwrap())
                 }
             });
-            tokio::spawn(hyper::server::conn::http1::Builder::new().serve_connection(TokioIo::new(stream), service));
+            tokio::spawn(
+                hyper::server::conn::http1::Builder::new().serve_connection(TokioIo::new(stream), service),
+            );
         }
     });
     Server { address, got }

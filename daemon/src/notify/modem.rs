@@ -1,20 +1,22 @@
 //! Text messages through a modem of our own, over its serial port, in the mode that hands over whole
 //! units (3GPP TS 27.005, section 4; commands from 3GPP TS 27.007).
 //!
-//! [`Machine`] is pure: bytes and the time go in, bytes and findings come out. [`route`] opens the
-//! port and carries them.
+//! [`Machine`] is pure: bytes and the time go in, bytes and findings come out. [`Modem`] opens
+//! the port and carries them.
 
 mod fault;
 mod inbox;
 mod line;
 mod machine;
 mod port;
+mod route;
 mod step;
 
 pub use fault::{Fault, Meaning};
 pub use line::{LONGEST_LINE, Piece, Splitter};
 pub use machine::{Job, JobId, Machine, Output, Verdict};
-pub use port::{ModemRoute, TextIn, open};
+pub use port::{Modem, TextIn, open};
+pub use route::ModemRoute;
 
 use crate::clock::Uptime;
 

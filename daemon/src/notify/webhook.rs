@@ -97,10 +97,10 @@ impl WebhookRoute {
             .user_agent(concat!("nightjar/", env!("CARGO_PKG_VERSION")));
         let mut authorities = Vec::new();
         for file in webhooks.iter().filter_map(|webhook| webhook.authority_file.as_ref()) {
-            let refused =
-                |reason: String| NotARoute::Authority { file: file.display().to_string(), reason };
+            let refused = |reason: String| NotARoute::Authority { file: file.display().to_string(), reason };
             let pem = std::fs::read(file).map_err(|error| refused(error.to_string()))?;
-            let found = reqwest::Certificate::from_pem_bundle(&pem).map_err(|error| refused(error.to_string()))?;
+            let found =
+                reqwest::Certificate::from_pem_bundle(&pem).map_err(|error| refused(error.to_string()))?;
             authorities.extend(found);
         }
         if !authorities.is_empty() {
@@ -168,7 +168,10 @@ impl WebhookRoute {
             return Sent::AddressDead(said);
         }
         if status.is_redirection() {
-            return Sent::Retry(format!("the receiver answered {}; redirects are not followed", status.as_u16()));
+            return Sent::Retry(format!(
+                "the receiver answered {}; redirects are not followed",
+                status.as_u16()
+            ));
         }
         // Receivers turn away what is stamped minutes off their own clock.
         let by_stamp = status.is_client_error() && !now.trusted;
@@ -260,12 +263,8 @@ mod tests {
     #[test]
     fn the_signature_is_the_published_one() {
         let secrets = read_secrets("whsec_MfKQ9r8GKYqrTwjUPD8ILPZIo2LaLaSw\n").unwrap();
-        let signed = signature(
-            &secrets[0],
-            "msg_p5jXN8AQM9LWM0D4loKWxJek",
-            1_614_265_330,
-            r#"{"test": 2432232314}"#,
-        );
+        let signed =
+            signature(&secrets[0], "msg_p5jXN8AQM9LWM0D4loKWxJek", 1_614_265_330, r#"{"test": 2432232314}"#);
         assert_eq!(signed, "v1,g0hM9SsE+OTPJTGt/tmIKtSyZlE3uFJELVlNIOLJ1OE=");
     }
 

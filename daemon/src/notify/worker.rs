@@ -274,7 +274,7 @@ impl Worker {
             let up = self.clock.0.now().up;
             self.health.send_modify(|health| note(health, &sent, up));
             match sent {
-                Sent::Retry(_) | Sent::ChannelRefused(_) => {
+                Sent::Retry(_) | Sent::RetryAfter { .. } | Sent::ChannelRefused(_) => {
                     let hand = &mut self.in_hand[at];
                     hand.due = up.after(retry_after(&key.route, hand.failures, i64::from(key.seq)));
                     hand.failures += 1;

@@ -111,7 +111,9 @@ impl FakeModem {
             "AT+CSQ" => "+CSQ: 18,99\r\n".into(),
             "AT+COPS?" => "+COPS: 0,0,\"Carrier\",7\r\n".into(),
             "AT+CSCA?" => "+CSCA: \"+12025550100\",145\r\n".into(),
-            "AT+CMGL=4" => self.stored.iter().map(|(n, unit)| entry("CMGL", &format!("{n},1"), unit)).collect(),
+            "AT+CMGL=4" => {
+                self.stored.iter().map(|(n, unit)| entry("CMGL", &format!("{n},1"), unit)).collect()
+            }
             _ if command.starts_with("AT+CMGR=") => {
                 let stored = index.and_then(|n| self.stored.get(&n));
                 stored.map_or_else(String::new, |unit| entry("CMGR", "0", unit))

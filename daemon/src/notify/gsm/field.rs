@@ -161,7 +161,8 @@ impl Address {
             Some(digits) => (true, digits),
             None => (false, number),
         };
-        let right = (1..=LONGEST_ADDRESS).contains(&digits.len()) && digits.bytes().all(|b| b.is_ascii_digit());
+        let right =
+            (1..=LONGEST_ADDRESS).contains(&digits.len()) && digits.bytes().all(|b| b.is_ascii_digit());
         match (right, international) {
             (false, _) => Err(NotAPdu::Address),
             (true, true) => Ok(Self::International(digits.to_owned())),

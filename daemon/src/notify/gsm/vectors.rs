@@ -97,7 +97,14 @@ fn submit(to: &str, data: UserData, validity: Option<u8>, report: bool) -> Submi
 fn units_to_send_are_written_as_published() {
     let alarm = "P1 NO FLOW header A: 24/24 jars. 02:14. Reply ACK M4T";
     for (to, text, validity, report, hex, length) in [
-        ("+27820001111", "Hello World!", None, false, "0001000B917228001011F100000CC8329BFD065DDF72363904", 24),
+        (
+            "+27820001111",
+            "Hello World!",
+            None,
+            false,
+            "0001000B917228001011F100000CC8329BFD065DDF72363904",
+            24,
+        ),
         (
             "+46708251358",
             "hellohello",
@@ -233,7 +240,11 @@ fn damaged_units_are_errors() {
     let from = "0B917228214365F7";
     let time = "31308051206180";
     for (what, hex, error) in [
-        ("joined part that claims more than there is", deliver_with("44", "A0050003000301986F79B90D"), NotAPdu::TooShort),
+        (
+            "joined part that claims more than there is",
+            deliver_with("44", "A0050003000301986F79B90D"),
+            NotAPdu::TooShort,
+        ),
         ("reserved type", deliver("").replacen("0004", "0007", 1), NotAPdu::Kind(3)),
         ("odd number of digits", "0004F".to_owned(), NotAPdu::Hex),
         ("no digits", "00 4Z".to_owned(), NotAPdu::Hex),

@@ -48,7 +48,9 @@ fn type_of(event: &AlarmEvent) -> &'static str {
         Change::Acknowledged { .. } => "alarm.acknowledged",
         Change::Cleared => "alarm.cleared",
         Change::Shelved { .. } => "alarm.shelved",
-        Change::Raised | Change::Again { .. } | Change::Worsened | Change::Unsuppressed if monitor(event.kind) => {
+        Change::Raised | Change::Again { .. } | Change::Worsened | Change::Unsuppressed
+            if monitor(event.kind) =>
+        {
             "monitor.fault"
         }
         Change::Raised | Change::Again { .. } | Change::Worsened | Change::Unsuppressed => "alarm.active",

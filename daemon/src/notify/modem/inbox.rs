@@ -57,7 +57,8 @@ impl Inbox {
             return self.end(&key);
         }
         if self.unfinished.len() > MOST {
-            let oldest = self.unfinished.iter().min_by_key(|(_, text)| text.began).map(|(key, _)| key.clone());
+            let oldest =
+                self.unfinished.iter().min_by_key(|(_, text)| text.began).map(|(key, _)| key.clone());
             return oldest.and_then(|key| self.end(&key));
         }
         None

@@ -18,7 +18,6 @@ use nightjar_calc::time::Span;
 use std::collections::VecDeque;
 
 const CANCEL: u8 = 0x1B;
-const SEND: u8 = 0x1A;
 /// Reads and deletions that may wait.
 const MOST_CHORES: usize = 256;
 /// Between two looks at the registration while there is none.
@@ -228,7 +227,9 @@ impl Machine {
             }
             (Phase::Ready, Some(_)) => Verdict::NotNow("the modem is busy with another text".into()),
             (Phase::Blocked { why, .. }, _) => Verdict::Blocked(why.clone()),
-            (Phase::Closed { .. } | Phase::Opening, _) => Verdict::NotNow("the modem's port is closed".into()),
+            (Phase::Closed { .. } | Phase::Opening, _) => {
+                Verdict::NotNow("the modem's port is closed".into())
+            }
             (Phase::Starting, _) => Verdict::NotNow("the modem is starting".into()),
             (Phase::Searching { .. }, _) => Verdict::NotNow("the modem has no network".into()),
         };
@@ -285,7 +286,9 @@ impl Machine {
                     Some(step) => return self.start(step, now),
                     None => return,
                 },
-                Phase::Closed { .. } | Phase::Opening | Phase::Searching { .. } | Phase::Blocked { .. } => return,
+                Phase::Closed { .. } | Phase::Opening | Phase::Searching { .. } | Phase::Blocked { .. } => {
+                    return;
+                }
             }
         }
     }
@@ -388,19 +391,5 @@ impl Machine {
 
     fn write(&mut self, byte: u8) {
         self.output.push_back(Output::Write(vec![byte]));
-    }
-
-    fn prompt(&mut self, now: Uptime) {
-        let announced = self.running.as_ref().is_some_and(|r| matches!(r.step, Step::Announce(_)));
-        let unit = self.work.as_ref().and_then(|work| work.job.units.get(work.at));
-        let Some((hex, _)) = unit.filter(|_| announced) else {
-            // Whatever the modem waits for, it is nothing of ours.
-            return self.write(CANCEL);
-        };
-        let mut bytes = hex.clone().into_bytes();
-        bytes.push(SEND);
-        self.output.push_back(Output::Write(bytes));
-        let deadline = now.after(Step::Unit.limit());
-        self.running = Some(Running { step: Step::Unit, deadline, lines: Vec::new() });
     }
 }

@@ -1,25 +1,23 @@
-//! The port of the modem, and the route that sends texts through it. Opens the port by its path and
-//! again when the device has gone; everything that is decided is decided in [`Machine`].
+//! The task of the modem's port. Opens it by its path and again when the device has gone; everything that is decided is decided in [`Machine`].
 
+use super::ModemHealth;
 use super::inbox::{Inbox, Whole};
-use super::machine::{Job, JobId, Machine, Output, Verdict};
-use super::{Meaning, ModemHealth};
-use crate::alarm::event::Priority;
+use super::machine::{JobId, Machine, Output, Verdict};
+use super::route::{Ask, ModemRoute, name};
 use crate::clock::{Clock, Uptime, sleep_or_never};
 use crate::config::checked::Sms;
-use crate::notify::gsm::{Address, Arrival, CentreTime, Received, StatusReport, Submit, Validity, septets, split};
+use crate::notify::TEXT;
+use crate::notify::gsm::{Address, Arrival, CentreTime, Received, StatusReport};
 use crate::notify::worker::{Fate, Report};
-use crate::notify::{Body, Sent, TEXT};
 use crate::store::{Outcome, StoreHandle};
 use futures_util::StreamExt;
 use futures_util::stream::FuturesUnordered;
 use nightjar_calc::time::Span;
-use std::collections::{BTreeMap, BTreeSet, VecDeque};
+use std::collections::{BTreeMap, VecDeque};
 use std::io;
 use std::path::{Path, PathBuf};
 use std::pin::Pin;
-use std::sync::atomic::{AtomicU64, Ordering};
-use std::sync::{Arc, Mutex, PoisonError};
+use std::sync::Arc;
 use std::time::Duration;
 use tokio::io::{AsyncReadExt, AsyncWriteExt};
 use tokio::sync::{mpsc, oneshot, watch};
@@ -38,11 +36,6 @@ const LOOKUPS: u8 = 6;
 const LOOKUP_EVERY: Span = Span::from_secs(5);
 /// References come back after 256 texts: a report counts for a text of the last day only.
 const REPORT_COUNTS: Span = Span::from_hours(24);
-/// Keys remembered of texts that may have gone out.
-const MOST_REMEMBERED: usize = 512;
-/// One part, with the room for the mark of a repeat.
-const ONE_PART: usize = 160;
-const REPEAT: &str = " (repeat)";
 
 /// A text somebody sent us.
 #[derive(Debug)]
@@ -56,28 +49,6 @@ pub struct TextIn {
     /// To be told when it has been acted upon and written down: only then is it deleted from the
     /// modem. Dropped untold, it comes again.
     pub done: oneshot::Sender<()>,
-}
-
-#[derive(Debug)]
-struct Ask {
-    job: Job,
-    answer: oneshot::Sender<Verdict>,
-}
-
-/// Sends texts through the modem.
-#[derive(Debug)]
-pub struct ModemRoute {
-    asks: mpsc::Sender<Ask>,
-    next: AtomicU64,
-    memory: Mutex<Memory>,
-}
-
-#[derive(Debug, Default)]
-struct Memory {
-    /// Texts that may have gone out: said when they are sent again.
-    unknown: BTreeSet<String>,
-    /// How often the other side turned a text away.
-    turned_away: BTreeMap<String, u32>,
 }
 
 /// The task of the port.
@@ -105,7 +76,7 @@ pub fn open(
     let (ask, asks) = mpsc::channel(1);
     let (texts, incoming) = mpsc::channel(TEXTS);
     let (health, watched) = watch::channel(ModemHealth::default());
-    let route = ModemRoute { asks: ask, next: AtomicU64::new(1), memory: Mutex::default() };
+    let route = ModemRoute::new(ask);
     let modem = Modem {
         path: sms.port.clone(),
         baud: sms.baud,
@@ -119,103 +90,6 @@ pub fn open(
         health,
     };
     (route, modem, incoming, watched)
-}
-
-impl ModemRoute {
-    /// Sends one text. `key` is the text of the outbox key.
-    pub async fn send(&self, key: &str, body: &Body, priority: Priority) -> Sent {
-        let units = match self.units(key, body, priority) {
-            Ok(units) => units,
-            Err(sent) => return sent,
-        };
-        let job = Job { id: JobId(self.next.fetch_add(1, Ordering::Relaxed)), units };
-        let (answer, verdict) = oneshot::channel();
-        if self.asks.send(Ask { job, answer }).await.is_err() {
-            return Sent::Retry("the modem's task has ended".into());
-        }
-        match verdict.await {
-            Ok(verdict) => self.judge(key, &body.to, verdict),
-            Err(_) => Sent::Retry("the modem's task has ended".into()),
-        }
-    }
-
-    fn units(&self, key: &str, body: &Body, priority: Priority) -> Result<Vec<(String, usize)>, Sent> {
-        let to = Address::from_number(&body.to)
-            .map_err(|_| Sent::AddressDead(format!("\"{}\" is not a telephone number", body.to)))?;
-        let mut text = body.text.clone();
-        let fits = septets(&text).is_some_and(|count| count + REPEAT.len() <= ONE_PART);
-        if self.memory().unknown.contains(key) && fits && !text.ends_with(REPEAT) {
-            text.push_str(REPEAT);
-        }
-        // A text that waits longer in the network has been overtaken by the ladder.
-        let validity = Validity::at_least(match priority {
-            Priority::P1 => Span::from_hours(1),
-            Priority::P2 => Span::from_hours(4),
-            Priority::P3 => Span::from_hours(24),
-        });
-        let reference = key.bytes().fold(0_u8, |sum, byte| sum.wrapping_mul(31).wrapping_add(byte));
-        let refused = |error| Sent::MessageRefused(format!("cannot be written as a text: {error}"));
-        let parts = split(&text, reference).map_err(refused)?;
-        parts
-            .into_iter()
-            .map(|data| {
-                let (to, validity) = (to.clone(), Some(validity));
-                Submit { to, validity, report: true, reject_duplicates: false, data }.hex().map_err(refused)
-            })
-            .collect()
-    }
-
-    fn judge(&self, key: &str, to: &str, verdict: Verdict) -> Sent {
-        let mut memory = self.memory();
-        match verdict {
-            Verdict::Accepted(references) => {
-                memory.unknown.remove(key);
-                memory.turned_away.remove(key);
-                Sent::Accepted(references.last().map(|reference| name(to, *reference)))
-            }
-            Verdict::NotNow(words) => Sent::Retry(words),
-            Verdict::Blocked(words) => Sent::ChannelRefused(words),
-            Verdict::Unknown(words) => {
-                while memory.unknown.len() >= MOST_REMEMBERED {
-                    memory.unknown.pop_first();
-                }
-                memory.unknown.insert(key.to_owned());
-                Sent::Retry(format!("{words}; it may have gone out"))
-            }
-            Verdict::Refused(fault) => match fault.meaning() {
-                Meaning::NumberDead => Sent::AddressDead(fault.to_string()),
-                Meaning::Refused | Meaning::Card => Sent::ChannelRefused(fault.to_string()),
-                Meaning::TurnedAway => {
-                    while memory.turned_away.len() >= MOST_REMEMBERED {
-                        memory.turned_away.pop_first();
-                    }
-                    let times = memory.turned_away.entry(key.to_owned()).or_default();
-                    *times += 1;
-                    if *times > 2 {
-                        memory.turned_away.remove(key);
-                        Sent::AddressDead(fault.to_string())
-                    } else {
-                        Sent::Retry(fault.to_string())
-                    }
-                }
-                Meaning::Later
-                | Meaning::Network
-                | Meaning::CardBusy
-                | Meaning::Setup
-                | Meaning::Full
-                | Meaning::Nothing => Sent::Retry(fault.to_string()),
-            },
-        }
-    }
-
-    fn memory(&self) -> std::sync::MutexGuard<'_, Memory> {
-        self.memory.lock().unwrap_or_else(PoisonError::into_inner)
-    }
-}
-
-/// What a text is called until its delivery report comes.
-fn name(to: &str, reference: u8) -> String {
-    format!("{to}#{reference}")
 }
 
 type Handed = Pin<Box<dyn Future<Output = Option<Vec<u16>>> + Send + Sync>>;
@@ -390,7 +264,9 @@ impl Driver {
                 self.lookups.push_back((report, tries + 1));
                 self.lookup_at.get_or_insert(self.modem.clock.now().up.after(LOOKUP_EVERY));
             }
-            Ok(false) => tracing::info!(reference = report.reference, "a delivery report on a text nobody knows"),
+            Ok(false) => {
+                tracing::info!(reference = report.reference, "a delivery report on a text nobody knows")
+            }
             Err(error) => tracing::warn!(%error, "a delivery report cannot be written down"),
         }
     }

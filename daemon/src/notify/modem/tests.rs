@@ -74,7 +74,11 @@ fn ready() -> (Machine, Uptime) {
                     };
                     said.bytes().for_each(|byte| machine.handle_byte(byte, now));
                 }
-                Output::Close | Output::CutPower | Output::Done(..) | Output::Arrived { .. } | Output::Note(_) => {}
+                Output::Close
+                | Output::CutPower
+                | Output::Done(..)
+                | Output::Arrived { .. }
+                | Output::Note(_) => {}
             }
         }
         if machine.health().ready {
@@ -98,7 +102,12 @@ fn job() -> Job {
 fn written(output: &[Output]) -> String {
     let bytes = output.iter().filter_map(|output| match output {
         Output::Write(bytes) => Some(String::from_utf8_lossy(bytes).into_owned()),
-        Output::Open | Output::Close | Output::CutPower | Output::Done(..) | Output::Arrived { .. } | Output::Note(_) => None,
+        Output::Open
+        | Output::Close
+        | Output::CutPower
+        | Output::Done(..)
+        | Output::Arrived { .. }
+        | Output::Note(_) => None,
     });
     bytes.collect()
 }
@@ -153,9 +162,16 @@ fn the_ladder_of_recovery_has_its_rungs_in_order() {
         machine.handle_timeout(now);
         while let Some(output) = machine.poll_output() {
             match output {
-                Output::Note(words) if words.contains(';') => seen.push(words.split("; ").last().unwrap().to_owned()),
+                Output::Note(words) if words.contains(';') => {
+                    seen.push(words.split("; ").last().unwrap().to_owned())
+                }
                 Output::Open => machine.opened(now),
-                Output::Write(_) | Output::Close | Output::CutPower | Output::Done(..) | Output::Arrived { .. } | Output::Note(_) => {}
+                Output::Write(_)
+                | Output::Close
+                | Output::CutPower
+                | Output::Done(..)
+                | Output::Arrived { .. }
+                | Output::Note(_) => {}
             }
         }
     }
@@ -189,7 +205,11 @@ fn a_wrong_pin_is_entered_once_only() {
                     };
                     said.bytes().for_each(|byte| machine.handle_byte(byte, now));
                 }
-                Output::Close | Output::CutPower | Output::Done(..) | Output::Arrived { .. } | Output::Note(_) => {}
+                Output::Close
+                | Output::CutPower
+                | Output::Done(..)
+                | Output::Arrived { .. }
+                | Output::Note(_) => {}
             }
         }
         now = now.max(machine.poll_timeout().unwrap());

@@ -21,7 +21,8 @@ const STRANGERS_WITHIN: Span = Span::from_minutes(60);
 const REMEMBERED: usize = 1000;
 /// One part.
 const LONGEST_ANSWER: usize = 160;
-const HELP: &str = "Answer ACK and the code of an alarm to say you know. STATUS, WHO and HIST with a code tell you more.";
+const HELP: &str =
+    "Answer ACK and the code of an alarm to say you know. STATUS, WHO and HIST with a code tell you more.";
 
 /// A text as it came.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -130,7 +131,10 @@ impl Desk {
         let old = now.trusted && now.utc.since(text.at.at) > TOO_OLD;
         match understand(&text.body) {
             Meant::Ack(_) | Meant::Bare if old => {
-                vec![answer(&person, "That answer is too old to count. Answer STATUS to see how things are now.")]
+                vec![answer(
+                    &person,
+                    "That answer is too old to count. Answer STATUS to see how things are now.",
+                )]
             }
             Meant::Ack(codes) => self.acknowledge(&person, &codes, view, now.up),
             Meant::Bare => self.bare(&person, view, now),
@@ -186,7 +190,11 @@ impl Desk {
         }
         let theirs = view.open.iter().filter(|open| open.told.contains_key(to));
         let codes: Vec<&str> = theirs.map(|open| open.code.0.as_str()).take(20).collect();
-        let open = if codes.is_empty() { "None is open.".to_owned() } else { format!("Open: {}. Answer ACK and the code.", codes.join(" ")) };
+        let open = if codes.is_empty() {
+            "None is open.".to_owned()
+        } else {
+            format!("Open: {}. Answer ACK and the code.", codes.join(" "))
+        };
         vec![answer(to, &format!("{words} {open}"))]
     }
 
@@ -262,7 +270,8 @@ mod tests {
 
     fn view() -> View {
         let told = |name: &str| BTreeMap::from([(person(name), utc("2026-04-12T02:14:00Z"))]);
-        let open = |event, code: &str, told| OpenAlarm { event: EventId(event), code: Code(code.into()), told };
+        let open =
+            |event, code: &str, told| OpenAlarm { event: EventId(event), code: Code(code.into()), told };
         View {
             phones: BTreeMap::from([
                 (person("kim"), "+12025550143".to_owned()),
@@ -289,9 +298,16 @@ mod tests {
         assert_eq!(desk.handle(&text(kim, "ack m4t.", 1), &view(), now(1)), [ack(1, "kim")]);
         assert_eq!(desk.handle(&text(kim, "ack m4t.", 1), &view(), now(2)), [], "the same once more");
         assert_eq!(desk.handle(&text(kim, "OK", 3), &view(), now(3)), [ack(1, "kim")]);
-        assert_eq!(desk.handle(&text("2025550143", "OK", 4), &view(), now(4)), [ack(1, "kim")], "national form");
+        assert_eq!(
+            desk.handle(&text("2025550143", "OK", 4), &view(), now(4)),
+            [ack(1, "kim")],
+            "national form"
+        );
         let not_told = desk.handle(&text(kim, "ack k7q", 5), &view(), now(5));
-        assert!(matches!(&not_told[..], [Act::Answer { text, .. }] if text.contains("Open: M4T")), "{not_told:?}");
+        assert!(
+            matches!(&not_told[..], [Act::Answer { text, .. }] if text.contains("Open: M4T")),
+            "{not_told:?}"
+        );
         assert_eq!(desk.handle(&text(kim, "ack k7q", 6), &view(), now(6)), [], "one answer a minute");
         for (n, from) in ["+442025550143", "+12025550149", "143", "+32025550143"].iter().enumerate() {
             let at = 10 + u64::try_from(n).unwrap();
@@ -327,7 +343,13 @@ mod tests {
         let driving = "I am driving and will call you back";
         assert!(matches!(desk.handle(&text(kim, driving, 1), &view(), now(1))[..], [Act::Answer { .. }]));
         assert_eq!(desk.handle(&text(kim, driving, 600), &view(), now(600)), []);
-        assert!(matches!(desk.handle(&text(kim, driving, 3700), &view(), now(3700))[..], [Act::Answer { .. }]));
-        assert_eq!(desk.handle(&text(kim, "status", 9), &view(), now(9)), [Act::Status { to: person("kim") }]);
+        assert!(matches!(
+            desk.handle(&text(kim, driving, 3700), &view(), now(3700))[..],
+            [Act::Answer { .. }]
+        ));
+        assert_eq!(
+            desk.handle(&text(kim, "status", 9), &view(), now(9)),
+            [Act::Status { to: person("kim") }]
+        );
     }
 }

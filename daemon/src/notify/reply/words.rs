@@ -10,27 +10,95 @@ const LONGEST: usize = 480;
 
 /// Words that acknowledge, in English, French and Spanish.
 const ACK: [&str; 24] = [
-    "ACK", "OK", "A", "OKAY", "OKEY", "OKI", "K", "ACKED", "ACKNOWLEDGE", "ACKNOWLEDGED", "ROGER", "COPY", "COPIED",
-    "REÇU", "RECU", "COMPRIS", "VU", "D'ACCORD", "DACCORD", "RECIBIDO", "ENTENDIDO", "VALE", "VISTO", "ENTERADO",
+    "ACK",
+    "OK",
+    "A",
+    "OKAY",
+    "OKEY",
+    "OKI",
+    "K",
+    "ACKED",
+    "ACKNOWLEDGE",
+    "ACKNOWLEDGED",
+    "ROGER",
+    "COPY",
+    "COPIED",
+    "REÇU",
+    "RECU",
+    "COMPRIS",
+    "VU",
+    "D'ACCORD",
+    "DACCORD",
+    "RECIBIDO",
+    "ENTENDIDO",
+    "VALE",
+    "VISTO",
+    "ENTERADO",
 ];
 /// Words that acknowledge all alone. The others are said about anything.
 const BARE: [&str; 4] = ["ACK", "OK", "ACKNOWLEDGED", "OKAY"];
 /// Said with an acknowledgment without meaning anything.
 const COURTESY: [&str; 17] = [
-    "THANKS", "THANK", "YOU", "THX", "TY", "PLEASE", "MERCI", "GRACIAS", "SVP", "YES", "YEP", "YEAH", "OUI", "SI", "SÍ",
-    "HI", "HELLO",
+    "THANKS", "THANK", "YOU", "THX", "TY", "PLEASE", "MERCI", "GRACIAS", "SVP", "YES", "YEP", "YEAH", "OUI",
+    "SI", "SÍ", "HI", "HELLO",
 ];
 /// May stand between the word and the code.
 const FILLER: [&str; 24] = [
-    "CODE", "CÓDIGO", "CODIGO", "ALARM", "ALARME", "ALARMA", "ALERT", "ALERTE", "ALERTA", "FOR", "THE", "AND", "ET", "Y",
-    "TO", "LE", "LA", "EL", "DE", "DU", "POUR", "PARA", "BOTH", "ALL",
+    "CODE", "CÓDIGO", "CODIGO", "ALARM", "ALARME", "ALARMA", "ALERT", "ALERTE", "ALERTA", "FOR", "THE",
+    "AND", "ET", "Y", "TO", "LE", "LA", "EL", "DE", "DU", "POUR", "PARA", "BOTH", "ALL",
 ];
 /// Speaks against an acknowledgment wherever it stands.
 const AGAINST: [&str; 50] = [
-    "NO", "NOT", "DON'T", "DONT", "CAN'T", "CANT", "CANNOT", "WON'T", "WONT", "DIDN'T", "DIDNT", "ISN'T", "NEVER", "NOBODY",
-    "WRONG", "UNABLE", "COULDN'T", "WOULDN'T", "HAVEN'T", "UNLESS", "BUT", "NON", "NE", "PAS", "JAMAIS", "PERSONNE", "N'AI",
-    "N'EST", "IMPOSSIBLE", "MAIS", "SAUF", "NUNCA", "NADIE", "TAMPOCO", "IMPOSIBLE", "PERO", "SALVO", "WHAT", "WHICH", "WHY",
-    "WHO", "IF", "QUOI", "QUEL", "QUELLE", "POURQUOI", "QUÉ", "QUE", "CUAL", "CUÁL",
+    "NO",
+    "NOT",
+    "DON'T",
+    "DONT",
+    "CAN'T",
+    "CANT",
+    "CANNOT",
+    "WON'T",
+    "WONT",
+    "DIDN'T",
+    "DIDNT",
+    "ISN'T",
+    "NEVER",
+    "NOBODY",
+    "WRONG",
+    "UNABLE",
+    "COULDN'T",
+    "WOULDN'T",
+    "HAVEN'T",
+    "UNLESS",
+    "BUT",
+    "NON",
+    "NE",
+    "PAS",
+    "JAMAIS",
+    "PERSONNE",
+    "N'AI",
+    "N'EST",
+    "IMPOSSIBLE",
+    "MAIS",
+    "SAUF",
+    "NUNCA",
+    "NADIE",
+    "TAMPOCO",
+    "IMPOSIBLE",
+    "PERO",
+    "SALVO",
+    "WHAT",
+    "WHICH",
+    "WHY",
+    "WHO",
+    "IF",
+    "QUOI",
+    "QUEL",
+    "QUELLE",
+    "POURQUOI",
+    "QUÉ",
+    "QUE",
+    "CUAL",
+    "CUÁL",
 ];
 
 /// What a text says.
@@ -96,7 +164,9 @@ fn own_words(text: &str) -> String {
 
 /// Words in capitals, without the punctuation around them.
 fn words(text: &str) -> Vec<String> {
-    let apart = |c: char| c.is_whitespace() || matches!(c, ',' | ';' | ':' | '.' | '!' | '/' | '+' | '&' | '-' | '(' | ')');
+    let apart = |c: char| {
+        c.is_whitespace() || matches!(c, ',' | ';' | ':' | '.' | '!' | '/' | '+' | '&' | '-' | '(' | ')')
+    };
     text.split(apart)
         .map(|word| word.trim_matches(|c: char| !c.is_alphanumeric()).to_uppercase())
         .filter(|word| !word.is_empty())
@@ -134,7 +204,9 @@ fn acknowledgment(words: &[&str]) -> Meant {
         return ack(&codes);
     }
     // The word first, the codes after it, then whatever else somebody wants to say.
-    let Some((first, rest)) = words.split_first().filter(|(first, _)| is_ack(first)) else { return Meant::Other };
+    let Some((first, rest)) = words.split_first().filter(|(first, _)| is_ack(first)) else {
+        return Meant::Other;
+    };
     let passed_over = |word: &&&str| is_courtesy(word) || FILLER.contains(word) || ACK.contains(word);
     let skipped = rest.iter().take_while(passed_over).count();
     let codes: Vec<&str> = rest[skipped..]

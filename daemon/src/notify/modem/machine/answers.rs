@@ -1,9 +1,11 @@
 //! Lines of the modem: answers of the running command, and what it says unasked, at any moment.
 
-use super::{Fault, Machine, Meaning, Output, Registration, SETTLE, Step, Uptime, Verdict};
+use super::{CANCEL, Fault, Machine, Meaning, Output, Registration, Running, SETTLE, Step, Uptime, Verdict};
 use crate::notify::gsm::Received;
 use nightjar_calc::time::Span;
 
+/// Ends a unit.
+const SEND: u8 = 0x1A;
 /// Most lines of one answer that are kept.
 const MOST_LINES: usize = 32;
 /// Most units announced and not yet there.
@@ -40,6 +42,20 @@ impl Machine {
         if let Some(running) = self.running.as_mut().filter(|r| belongs && r.lines.len() < MOST_LINES) {
             running.lines.push(line.to_owned());
         }
+    }
+
+    pub(super) fn prompt(&mut self, now: Uptime) {
+        let announced = self.running.as_ref().is_some_and(|r| matches!(r.step, Step::Announce(_)));
+        let unit = self.work.as_ref().and_then(|work| work.job.units.get(work.at));
+        let Some((hex, _)) = unit.filter(|_| announced) else {
+            // Whatever the modem waits for, it is nothing of ours.
+            return self.write(CANCEL);
+        };
+        let mut bytes = hex.clone().into_bytes();
+        bytes.push(SEND);
+        self.output.push_back(Output::Write(bytes));
+        let deadline = now.after(Step::Unit.limit());
+        self.running = Some(Running { step: Step::Unit, deadline, lines: Vec::new() });
     }
 
     /// A unit that was announced.
@@ -143,7 +159,11 @@ impl Machine {
                 self.queue.push_front(Step::Card);
             }
             (Step::EnterPin, Err(fault)) => {
-                self.block(format!("the PIN was {fault}; it is not tried again"), Span::from_minutes(10), now);
+                self.block(
+                    format!("the PIN was {fault}; it is not tried again"),
+                    Span::from_minutes(10),
+                    now,
+                );
             }
             (Step::Function, Ok(())) if !line.ends_with('1') => self.queue.push_front(Step::FunctionOn),
             (Step::Registered | Step::RegisteredLte, Ok(())) => {
@@ -228,7 +248,8 @@ fn final_result(line: &str) -> Option<Result<(), Fault>> {
         "ERROR" | "NO CARRIER" => Some(Err(Fault::Plain)),
         _ => {
             let message = line.strip_prefix("+CMS ERROR:").map(|rest| Fault::Message(number(rest, 500)));
-            let equipment = || line.strip_prefix("+CME ERROR:").map(|rest| Fault::Equipment(number(rest, 100)));
+            let equipment =
+                || line.strip_prefix("+CME ERROR:").map(|rest| Fault::Equipment(number(rest, 100)));
             message.or_else(equipment).map(Err)
         }
     }

@@ -33,7 +33,8 @@ impl Machine {
                 let unknown = running.step == Step::Unit;
                 if let Some(work) = self.work.take() {
                     let words = "no answer from the modem".to_owned();
-                    let verdict = if unknown || work.at > 0 { Verdict::Unknown(words) } else { Verdict::NotNow(words) };
+                    let verdict =
+                        if unknown || work.at > 0 { Verdict::Unknown(words) } else { Verdict::NotNow(words) };
                     self.output.push_back(Output::Done(work.job.id, verdict));
                 }
                 self.failures += 1;
