@@ -15,6 +15,8 @@ mod causes;
 mod commands;
 #[path = "alarm_engine/faults.rs"]
 mod faults;
+#[path = "alarm_engine/ladder.rs"]
+mod ladder;
 #[path = "alarm_engine/noise.rs"]
 mod noise;
 #[path = "alarm_engine/properties.rs"]

@@ -145,6 +145,8 @@ struct HeaderLive {
     counted_with_flow: usize,
     /// The same of probes.
     counted_with_temp: usize,
+    /// Any of its jars is loaded or not yet known.
+    may_hold_eggs: bool,
 }
 
 /// What is waited for. The order decides who goes first at the same moment: alarms before events,

@@ -15,6 +15,9 @@ use nightjar_calc::time::Span;
 const FEWEST: usize = 2;
 /// Siblings needed to climb: one and two more.
 const SIBLINGS: usize = 3;
+/// Where a supply feeds two loaded headers, both must begin within this time. One pump stops both
+/// within seconds of each other, and first words about a header wait for as long.
+const BOTH_TOGETHER: Span = Span::from_secs(25);
 /// Wait before causes restored at the start are looked at again.
 const CAUSES_AFTER: Span = Span::from_secs(60);
 
@@ -95,12 +98,12 @@ impl Engine {
     fn infer(&self, parent: AlarmIx) -> Option<Moment> {
         let slot = &self.slots[parent];
         let children = &slot.children;
-        let (need, together) = match self.tree.alarms[parent].inference {
+        let (need, window) = match self.tree.alarms[parent].inference {
             Inference::None => return None,
-            Inference::HalfOfJars => (self.half_of_jars(parent)?, true),
-            Inference::HalfOfChannels => (self.channels_in_service(parent).div_ceil(2).max(FEWEST), false),
-            Inference::AllChannels => (self.channels_in_service(parent).max(FEWEST), false),
-            Inference::Siblings => (SIBLINGS, true),
+            Inference::HalfOfJars => (self.half_of_jars(parent)?, Some(TOGETHER)),
+            Inference::HalfOfChannels => (self.channels_in_service(parent).div_ceil(2).max(FEWEST), None),
+            Inference::AllChannels => (self.channels_in_service(parent).max(FEWEST), None),
+            Inference::Siblings => self.siblings(parent)?,
         };
         if children.len() < need {
             return None;
@@ -108,13 +111,26 @@ impl Engine {
         if slot.alarm.is_on() || slot.alarm.is_beyond() {
             return children.first().map(|(began, _)| *began);
         }
-        if !together {
+        let Some(window) = window else {
             return children.iter().nth(need - 1).map(|(began, _)| *began);
-        }
+        };
         let latest = children.last()?.0;
-        let mut recent = children.range((latest.before(TOGETHER), 0)..);
+        let mut recent = children.range((latest.before(window), 0)..);
         let first = recent.next()?.0;
         (recent.count() + 1 >= need).then_some(first)
+    }
+
+    /// Siblings that point at what they share, and the time they must begin in: three, or both
+    /// where only two headers hold anything. One header alone never points at its supply.
+    fn siblings(&self, parent: AlarmIx) -> Option<(usize, Option<Span>)> {
+        if self.tree.alarms[parent].at != At::Supply {
+            return Some((SIBLINGS, Some(TOGETHER)));
+        }
+        match self.headers.iter().filter(|header| header.may_hold_eggs).count() {
+            0 | 1 => None,
+            2 => Some((2, Some(BOTH_TOGETHER))),
+            _ => Some((SIBLINGS, Some(TOGETHER))),
+        }
     }
 
     fn half_of_jars(&self, parent: AlarmIx) -> Option<usize> {

@@ -180,6 +180,7 @@ impl Engine {
             let planned = self.plan.rack.jar(*jar);
             // Until the logbook has spoken a jar may hold eggs: half of few is not half of all.
             let counts = context.occupied || !jar_live.known;
+            live.may_hold_eggs |= counts;
             live.counted_with_flow += usize::from(counts && planned.flow.is_some());
             live.counted_with_temp += usize::from(counts && planned.temperature.is_some());
             if !context.occupied {
