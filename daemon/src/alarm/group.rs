@@ -84,6 +84,8 @@ pub struct Event {
     pub times: u32,
     /// When the condition began, wall time.
     pub since: Timestamp,
+    /// The last thing said was that it is off.
+    pub over: bool,
     /// Last reminder, so that many members remind once.
     pub reminded_at: Option<Moment>,
 }

@@ -84,6 +84,9 @@ pub struct StoredEvent {
     pub times: u32,
     /// When the condition began, wall time.
     pub since: Timestamp,
+    /// The last thing said was that it is off.
+    #[serde(default)]
+    pub over: bool,
 }
 
 /// What was last said of an event.

@@ -273,33 +273,3 @@ fn a_restart_at_any_moment_reports_what_was_reported() {
         }
     }
 }
-#[test]
-fn zz_debug() {
-    let seed: u64 = std::env::var("ZZ").unwrap().parse().unwrap();
-    let mut dice = Dice(seed);
-    let jars = 2 + usize::try_from(dice.below(6)).unwrap();
-    let build = Build {
-        jars: u16::try_from(jars).unwrap(),
-        header_flow: dice.below(2) == 0,
-        interval: Span::from_secs(5),
-        ..Build::default()
-    };
-    let mut station = Station::new(build);
-    let mut seen = 0;
-    for _ in 0..20 + dice.below(20) {
-        let before = station.signals.clone();
-        act(&mut station, &mut dice, jars);
-        for (n, (a, b)) in before.iter().zip(&station.signals).enumerate() {
-            if a != b { println!("{} signal {} {:?} -> {:?}", station.now.up.ms()/1000, station.plan.rack.sensors[n].id, a, b); }
-        }
-        let rest = if dice.below(6) == 0 { 600 } else { 40 };
-        for _ in 0..1 + dice.below(rest) / 5 {
-            station.run(5);
-            for l in &station.journal[seen..] {
-                println!("{} {:?} {:?} {:?} {:?}->{:?} {}", station.now.up.ms()/1000, l.kind, l.asset, l.what, l.from, l.to, l.detail);
-            }
-            seen = station.journal.len();
-        }
-    }
-    println!("{:#?}", station.lines());
-}

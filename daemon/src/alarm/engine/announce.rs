@@ -73,6 +73,7 @@ impl Engine {
             held: false,
             times: 1,
             since: self.slots[ix].since,
+            over: false,
             reminded_at: None,
         };
         self.events.insert(id, event);
@@ -179,6 +180,19 @@ impl Engine {
         let Some(said) = self.describe(id, change) else { return };
         if let Some(event) = self.events.get_mut(&id) {
             event.seq += 1;
+            event.over = match &said.change {
+                Change::Cleared | Change::Covered { .. } => true,
+                // Somebody who was already told that it is off answers late.
+                Change::Acknowledged { .. } | Change::Confirmed { .. } => event.over && !event.on,
+                Change::Raised
+                | Change::Again { .. }
+                | Change::Worsened
+                | Change::Grew
+                | Change::Reminder
+                | Change::Shelved { .. }
+                | Change::OutOfService { .. }
+                | Change::Unsuppressed => false,
+            };
         }
         self.outputs.push_back(Output::Event(Box::new(said)));
         self.persist_event(id);
@@ -211,7 +225,7 @@ impl Engine {
         let others = event.members.iter().any(|other| *other != ix && self.slots[*other].alarm.is_on());
         if event.on && !others {
             // Said while the alarm is still a member, so that it can be named.
-            let told = event.told.is_some();
+            let told = event.told.is_some() && !event.over;
             if let Some(event) = self.events.get_mut(&id) {
                 event.on = false;
                 event.due = None;
@@ -233,7 +247,8 @@ impl Engine {
         if on || !event.on {
             return;
         }
-        let told = event.told.is_some();
+        // What went on again and off before a word of it left is in the journal only.
+        let told = event.told.is_some() && !event.over;
         if let Some(event) = self.events.get_mut(&id) {
             event.on = false;
             event.due = None;
@@ -287,6 +302,7 @@ impl Engine {
             held: event.held,
             times: event.times,
             since: event.since,
+            over: event.over,
         }
     }
 

@@ -213,6 +213,7 @@ impl Engine {
             held: stored.held,
             times: stored.times,
             since: stored.since,
+            over: stored.over,
             reminded_at: None,
         };
         self.next_event = self.next_event.max(stored.id.0 + 1);
