@@ -13,6 +13,8 @@
 mod causes;
 #[path = "alarm_engine/commands.rs"]
 mod commands;
+#[path = "alarm_engine/defaults.rs"]
+mod defaults;
 #[path = "alarm_engine/faults.rs"]
 mod faults;
 #[path = "alarm_engine/ladder.rs"]

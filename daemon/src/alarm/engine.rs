@@ -18,7 +18,7 @@ mod view;
 
 pub use command::{Refused, Shelving, Target};
 pub use fact::{EggsLast, Fact, JarContext};
-pub use view::Counts;
+pub use view::{Counts, Listed};
 
 use crate::alarm::code::Codes;
 use crate::alarm::condition::noise::Noise;

@@ -345,7 +345,8 @@ fn a_restart_in_the_middle_says_nothing_again() {
 
 #[test]
 fn the_supply_is_not_the_cause_while_only_one_header_holds_eggs() {
-    let mut manned = Manned { station: Station::with_plan(plan(two_headers())), ..Manned::new(two_headers()) };
+    let mut manned =
+        Manned { station: Station::with_plan(plan(two_headers())), ..Manned::new(two_headers()) };
     for jar in 12..24 {
         manned.station.load(jar, nightjar::alarm::engine::JarContext::default());
     }

@@ -3,7 +3,7 @@
 use super::{Engine, Timer};
 use crate::alarm::condition::{Family, family};
 use crate::alarm::event::{AlarmEvent, AlarmKind, Change, EggsHave, EventId, Priority};
-use crate::alarm::group::{Event, Say, Standing, Why};
+use crate::alarm::group::{Event, FloodStep, Say, Standing, Why};
 use crate::alarm::moment::Moment;
 use crate::alarm::record::{Output, StateDelta, StoredEvent, StoredTold};
 use crate::alarm::state::Recognition;
@@ -168,9 +168,12 @@ impl Engine {
     }
 
     pub(super) fn check_flood(&mut self, m: Moment) {
-        if self.flood.handle_timeout(m) {
-            self.outputs.push_back(Output::Flood { on: false, announced: self.flood.announced() });
-        } else if let Some(at) = self.flood.poll_timeout() {
+        let step = self.flood.handle_timeout(m);
+        if let Some(step) = step {
+            let on = step == FloodStep::Summary;
+            self.outputs.push_back(Output::Flood { on, announced: self.flood.announced() });
+        }
+        if let Some(at) = self.flood.poll_timeout() {
             self.timers.insert((at.max(Moment(m.0 + 1)), Timer::Flood));
         }
     }
@@ -341,7 +344,7 @@ impl Engine {
             clock_trusted: self.now.trusted,
             code: event.code.clone(),
             eggs_have: self.eggs_have(planned.kind, &jars),
-            unverified: alarms.iter().any(|ix| self.slots[*ix].alarm.is_unverified()),
+            unverified: alarms.iter().any(|ix| self.is_unverified(*ix)),
         })
     }
 

@@ -296,7 +296,9 @@ impl Engine {
 
     /// An alarm that was read back has its first word since the start.
     pub(super) fn hear_again(&mut self, ix: AlarmIx, verdict: Verdict, m: Moment) {
-        if verdict != Verdict::Unknown && std::mem::take(&mut self.slots[ix].unheard) && verdict == Verdict::Beyond
+        if verdict != Verdict::Unknown
+            && std::mem::take(&mut self.slots[ix].unheard)
+            && verdict == Verdict::Beyond
         {
             self.count_in(ix, m);
         }
