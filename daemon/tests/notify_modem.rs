@@ -338,3 +338,58 @@ async fn a_text_leaves_by_the_port_its_report_and_an_answer_come_back_and_a_pull
     again.unplug.cancel();
     again.thread.join().unwrap();
 }
+
+/// A flood of incoming texts must not hold up an alarm.
+#[test]
+fn a_thousand_incoming_texts_do_not_delay_an_alarm() {
+    let mut now = Uptime::from_ms(0);
+    let mut modem = FakeModem::new();
+    let mut machine = Machine::new(None, false, now);
+    let kim = Address::from_number("+12025550143").unwrap();
+    let at = CentreTime { at: Timestamp::parse("2026-04-12T02:14:00Z").unwrap(), quarters: 0 };
+    let (mut sent_at, mut taken_at, mut read) = (None, None, 0);
+    while (taken_at.is_none() || !modem.stored.is_empty()) && now < Uptime::from_ms(3_600_000) {
+        while let Some(output) = machine.poll_output() {
+            match output {
+                Output::Open => machine.opened(now),
+                Output::Write(bytes) => {
+                    // The line takes its time: 11,520 bytes a second.
+                    let mut count = bytes.len();
+                    for byte in bytes {
+                        for answer in modem.hear(byte) {
+                            count += 1;
+                            machine.handle_byte(answer, now);
+                        }
+                    }
+                    now = now.after(Span::from_ms(1 + i64::try_from(count * 1000 / 11_520).unwrap()));
+                }
+                Output::Arrived { index: Some(index), .. } => {
+                    read += 1;
+                    machine.committed(index, now);
+                }
+                Output::Done(_, Verdict::Accepted(_)) => taken_at = Some(now),
+                Output::Done(_, verdict) => panic!("{verdict:?}"),
+                Output::Arrived { index: None, .. } | Output::Close | Output::CutPower | Output::Note(_) => {}
+            }
+        }
+        if machine.health().ready && sent_at.is_none() {
+            for n in 0..1000_u16 {
+                let data = UserData::whole(&format!("ack {n}"));
+                let text = Deliver { centre: None, from: kim.clone(), at, last: false, report: false, data };
+                modem.stored.insert(n, text.hex().unwrap());
+                for byte in format!("\r\n+CMTI: \"ME\",{n}\r\n").bytes() {
+                    machine.handle_byte(byte, now);
+                }
+            }
+            sent_at = Some(now);
+            machine.send(Job { id: JobId(1), units: vec![(UNIT.into(), 20)] }, now);
+            continue;
+        }
+        now = now.max(machine.poll_timeout().unwrap());
+        machine.handle_timeout(now);
+    }
+    let delay = taken_at.unwrap().since(sent_at.unwrap());
+    println!("{read} texts read, {} left, the alarm was taken after {} ms", modem.stored.len(), delay.ms());
+    assert!(delay < Span::from_secs(60));
+    assert!(modem.stored.is_empty());
+}

@@ -91,6 +91,7 @@ impl WebhookRoute {
         let _already = rustls::crypto::ring::default_provider().install_default();
         let mut client = reqwest::Client::builder()
             .redirect(reqwest::redirect::Policy::none())
+            .no_proxy()
             .connect_timeout(limits.connect)
             .timeout(limits.total)
             .pool_max_idle_per_host(0)

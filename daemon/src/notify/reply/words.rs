@@ -43,9 +43,10 @@ const COURTESY: [&str; 17] = [
     "SI", "SÍ", "HI", "HELLO",
 ];
 /// May stand between the word and the code.
-const FILLER: [&str; 24] = [
-    "CODE", "CÓDIGO", "CODIGO", "ALARM", "ALARME", "ALARMA", "ALERT", "ALERTE", "ALERTA", "FOR", "THE",
-    "AND", "ET", "Y", "TO", "LE", "LA", "EL", "DE", "DU", "POUR", "PARA", "BOTH", "ALL",
+const FILLER: [&str; 26] = [
+    "L'ALARME", "L'ALERTE", "CODE", "CÓDIGO", "CODIGO", "ALARM", "ALARME", "ALARMA", "ALERT", "ALERTE",
+    "ALERTA", "FOR", "THE", "AND", "ET", "Y", "TO", "LE", "LA", "EL", "DE", "DU", "POUR", "PARA", "BOTH",
+    "ALL",
 ];
 /// Speaks against an acknowledgment wherever it stands.
 const AGAINST: [&str; 50] = [
@@ -151,7 +152,8 @@ fn own_words(text: &str) -> String {
     for line in text.chars().take(LONGEST).collect::<String>().replace('’', "'").lines() {
         let line = line.trim();
         // From here on the text is somebody else's.
-        let introduces = line.ends_with("wrote:") || line.ends_with("écrit :") || line.ends_with("escribió:");
+        let end = line.to_lowercase();
+        let introduces = ["wrote:", "écrit :", "escribió:"].iter().any(|words| end.ends_with(words));
         if introduces || line.starts_with("---") {
             break;
         }

@@ -10,6 +10,8 @@ const SEND: u8 = 0x1A;
 const MOST_LINES: usize = 32;
 /// Most units announced and not yet there.
 const MOST_EXPECTED: usize = 8;
+/// A card may be busy for so many questions in a row.
+const MOST_BUSY: u32 = 12;
 /// A card wakes up this long after its PIN.
 const CARD_WAKES: Span = Span::from_secs(2);
 
@@ -148,8 +150,10 @@ impl Machine {
             (Step::Unit, Ok(())) => self.taken(line, now),
             (Step::Attention, Ok(())) => self.quiet_until = now.after(SETTLE),
             (Step::Card, Ok(())) => self.card(line, now),
-            (Step::Card, Err(Fault::Equipment(14))) => {
-                self.block("the card is busy".into(), Span::from_secs(5), now);
+            (Step::Card, Err(Fault::Equipment(14))) if self.attempts < MOST_BUSY => {
+                self.attempts += 1;
+                self.quiet_until = now.after(Span::from_secs(5));
+                self.queue.push_front(Step::Card);
             }
             (Step::Card, Err(fault)) => {
                 self.block(format!("the modem finds no card that works: {fault}"), Span::from_secs(60), now);
@@ -201,7 +205,8 @@ impl Machine {
 
     fn card(&mut self, line: &str, now: Uptime) {
         match line.trim_start_matches("+CPIN:").trim() {
-            "READY" => {}
+            // The PIN is right, then: after a reset it may be entered again.
+            "READY" => self.pin_spent = false,
             "SIM PIN" if self.pin.is_some() && !self.pin_spent => {
                 // Once and never again: three wrong ones lock the card.
                 self.pin_spent = true;
@@ -211,7 +216,7 @@ impl Machine {
                 self.block("the card wants a PIN again".into(), Span::from_minutes(10), now);
             }
             "SIM PIN" => self.block("the card wants a PIN and none is set".into(), Span::from_secs(60), now),
-            "" => self.block("the card does not say whether it is ready".into(), Span::from_secs(5), now),
+            "" => self.trouble("the card does not say whether it is ready".into(), now),
             other => {
                 let words = format!("the card is locked: {}", other.chars().take(20).collect::<String>());
                 self.block(words, Span::from_minutes(10), now);
