@@ -216,11 +216,11 @@ impl Machine {
                 self.block("the card wants a PIN again".into(), Span::from_minutes(10), now);
             }
             "SIM PIN" => self.block("the card wants a PIN and none is set".into(), Span::from_secs(60), now),
-            "" => self.trouble("the card does not say whether it is ready".into(), now),
-            other => {
-                let words = format!("the card is locked: {}", other.chars().take(20).collect::<String>());
+            locked if locked.contains("PUK") || locked.starts_with("PH-") => {
+                let words = format!("the card is locked: {}", locked.chars().take(20).collect::<String>());
                 self.block(words, Span::from_minutes(10), now);
             }
+            _ => self.trouble("the card does not say whether it is ready".into(), now),
         }
     }
 
