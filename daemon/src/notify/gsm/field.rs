@@ -276,7 +276,7 @@ fn decimal(octet: u8) -> Result<u32, NotAPdu> {
 
 fn swapped(number: u32) -> Option<u8> {
     let number = u8::try_from(number).ok().filter(|number| *number < 100)?;
-    Some(number % 10 << 4 | number / 10)
+    Some(((number % 10) << 4) | (number / 10))
 }
 
 /// How long the network keeps trying: relative form, 3GPP TS 23.040, section 9.2.3.12.1.

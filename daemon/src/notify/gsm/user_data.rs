@@ -184,7 +184,7 @@ fn part_of(mut elements: &[u8]) -> Result<Option<Part>, NotAPdu> {
 }
 
 fn utf16(octets: &[u8]) -> Result<String, NotAPdu> {
-    if octets.len() % 2 != 0 {
+    if !octets.len().is_multiple_of(2) {
         return Err(NotAPdu::Surrogate);
     }
     let units: Vec<u16> = octets.chunks_exact(2).map(|pair| u16::from_be_bytes([pair[0], pair[1]])).collect();

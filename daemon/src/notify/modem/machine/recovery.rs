@@ -17,30 +17,26 @@ impl Machine {
     pub(super) fn unanswered(&mut self, now: Uptime) {
         let Some(running) = self.running.take() else { return };
         let starting = self.phase == Phase::Starting;
-        match running.step {
-            Step::Attention if starting && self.attempts + 1 < MOST_ATTEMPTS => {
-                self.attempts += 1;
-                self.start(Step::Attention, now);
-            }
+        let step = running.step;
+        if step == Step::Attention && starting && self.attempts + 1 < MOST_ATTEMPTS {
+            self.attempts += 1;
+            self.start(Step::Attention, now);
+        } else if let Some(line) = running.lines.last().filter(|_| step == Step::Unit) {
             // The network said it has it; only the end of the answer is missing.
-            Step::Unit if !running.lines.is_empty() => {
-                let line = running.lines.last().cloned().unwrap_or_default();
-                self.write(CANCEL);
-                self.accept(&line, now);
+            self.write(CANCEL);
+            self.accept(line, now);
+        } else if matches!(step, Step::Announce(_) | Step::Unit) {
+            self.write(CANCEL);
+            if let Some(work) = self.work.take() {
+                let words = "no answer from the modem".to_owned();
+                let unknown = step == Step::Unit || work.at > 0;
+                let verdict = if unknown { Verdict::Unknown(words) } else { Verdict::NotNow(words) };
+                self.output.push_back(Output::Done(work.job.id, verdict));
             }
-            Step::Announce(_) | Step::Unit => {
-                self.write(CANCEL);
-                let unknown = running.step == Step::Unit;
-                if let Some(work) = self.work.take() {
-                    let words = "no answer from the modem".to_owned();
-                    let verdict =
-                        if unknown || work.at > 0 { Verdict::Unknown(words) } else { Verdict::NotNow(words) };
-                    self.output.push_back(Output::Done(work.job.id, verdict));
-                }
-                self.failures += 1;
-                self.trouble("no answer to a text".into(), now);
-            }
-            step => self.trouble(format!("no answer to {}", step.command()), now),
+            self.failures += 1;
+            self.trouble("no answer to a text".into(), now);
+        } else {
+            self.trouble(format!("no answer to {}", step.command()), now);
         }
     }
 
