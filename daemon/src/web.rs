@@ -22,6 +22,7 @@ mod router;
 pub mod server;
 mod session;
 mod throttle;
+pub mod tls;
 mod units;
 mod view;
 mod words;
@@ -48,7 +49,7 @@ impl Site {
         let throttle = Arc::new(Throttle::default());
         Self {
             gate: Gate::new(Arc::clone(&backend.people), Arc::clone(&throttle)),
-            sessions: Sessions::default(),
+            sessions: Sessions::new(backend.sessions.clone()),
             throttle,
             reads: Semaphore::new(past::READS_AT_ONCE),
             streams: Arc::new(Semaphore::new(events::STREAMS)),

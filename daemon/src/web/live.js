@@ -36,14 +36,15 @@
     el.replaceChildren(...parsed.body.childNodes);
     if (focused) { const again = el.querySelector('[href="' + CSS.escape(focused) + '"]'); if (again) again.focus(); }
   };
+  const mark = (yes) => { document.documentElement.dataset.live = yes ? 'yes' : 'no'; };
   const open = () => {
     if (!live || source) return;
     source = new EventSource(live.dataset.live);
-    const alive = () => { heardAt = Date.now(); wait = 1000; if (notLive.textContent.startsWith('Not live')) { say(''); showKept(); } };
+    const alive = () => { mark(true); heardAt = Date.now(); wait = 1000; if (notLive.textContent.startsWith('Not live')) { say(''); showKept(); } };
     source.addEventListener('patch', (e) => { alive(); patch(e.data); });
     source.addEventListener('beat', (e) => { alive(); serverNow = Number(e.data); ages(); });
     source.onerror = () => {
-      source.close(); source = null;
+      source.close(); source = null; mark(false);
       setTimeout(open, wait);
       wait = Math.min(wait * 2, 30000);
     };
@@ -54,7 +55,7 @@
     setInterval(stale, 5000);
     addEventListener('online', open);
     document.addEventListener('visibilitychange', () => {
-      if (document.hidden) { if (source) { source.close(); source = null; } } else { stale(); open(); }
+      if (document.hidden) { if (source) { source.close(); source = null; } mark(false); } else { stale(); open(); }
     });
   }
 

@@ -29,7 +29,7 @@ const PER_SHELF: u16 = 8;
 pub fn rack(shelves: u16) -> Rack {
     let name = |n: u16| format!("J{:02}", n + 1);
     let mut rack = Rack {
-        station: "Kettle Point shed".into(),
+        station: "Alder Slough shed".into(),
         zone: Zone::named("America/Chicago").unwrap(),
         altitude_m: 402.0,
         headers: Vec::new(),
@@ -628,7 +628,8 @@ pub async fn play_core(mut asked: mpsc::Receiver<Asked>, memory: Arc<Memory>) {
     }
 }
 
-fn book(memory: &Memory, entry: Entry) -> Reply {
+/// Books one entry, as a core would.
+pub fn book(memory: &Memory, entry: Entry) -> Reply {
     let mut entries = memory.entries.lock().unwrap();
     if entries.iter().any(|b| b.entry.id == entry.id) {
         return Reply::Already;
