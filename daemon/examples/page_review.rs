@@ -11,7 +11,7 @@
 #[path = "../tests/web_stand/mod.rs"]
 mod web_stand;
 
-use nightjar::clock::{Clock, NotBeforeBuild, SystemClock};
+use nightjar::clock::{Clock, Now, NotBeforeBuild, SystemClock};
 use nightjar::rack::Rack;
 use nightjar::snapshot::Snapshot;
 use nightjar::web::backend::{Asked, Command, Reply, Role};
@@ -45,9 +45,11 @@ async fn main() -> anyhow::Result<()> {
     let rack = Arc::clone(&stand.backend.rack);
     let present = Arc::new(stand.present);
     let known: Known = Arc::default();
+    // What is shown stands still, so that a test sees what an idle station sends.
+    let start = clock.now();
     let picture = {
         let (rack, known, clock) = (Arc::clone(&rack), Arc::clone(&known), Arc::clone(&clock));
-        move || Arc::new(now_of(&rack, clock.as_ref(), troubled, &known))
+        move || Arc::new(now_of(&rack, start, clock.as_ref(), troubled, &known))
     };
     let (memory, mut asked) = (stand.memory, stand.asked);
     tokio::spawn({
@@ -85,12 +87,12 @@ async fn main() -> anyhow::Result<()> {
     Ok(())
 }
 
-fn now_of(rack: &Rack, clock: &dyn Clock, troubled: bool, known: &Known) -> Snapshot {
-    let now = clock.now();
-    let mut snap = web_stand::snapshot(rack, now, troubled);
+fn now_of(rack: &Rack, start: Now, clock: &dyn Clock, troubled: bool, known: &Known) -> Snapshot {
+    let mut snap = web_stand::snapshot(rack, start, troubled);
+    snap.now = clock.now();
     for alarm in &mut snap.alarms {
         if let Some(who) = known.lock().unwrap().get(&alarm.event.0) {
-            alarm.acknowledged = Some((who.clone(), now.utc + Span::from_minutes(30)));
+            alarm.acknowledged = Some((who.clone(), start.utc + Span::from_minutes(30)));
         }
     }
     snap

@@ -14,6 +14,7 @@ mod change;
 mod chart;
 mod components;
 mod events;
+mod fan;
 mod forms;
 mod health;
 mod pages;

@@ -80,7 +80,11 @@
       const at = new Date(Number(d.from) + (best[0] - x0) / (x1 - x0) * (d.to - d.from));
       cross.setAttribute('x1', best[0]); cross.setAttribute('x2', best[0]);
       chart.append(cross);
-      out.textContent = value.toFixed(1) + ' ' + d.unit + ', ' + at.toLocaleString([], { timeZone: d.zone, weekday: 'short', day: 'numeric', month: 'short', hour: '2-digit', minute: '2-digit' });
+      out.textContent = value.toFixed(1) + ' ' + d.unit + ', ' + at.toLocaleString([], { timeZone: d.zone, weekday: 'short', day: 'numeric', month: 'short', hour: '2-digit', minute: '2-digit' }) + ' ';
+      const half = Math.max((d.to - d.from) / 8000, 1800), middle = at.getTime() / 1000, closer = document.createElement('a');
+      closer.className = 'button'; closer.textContent = 'Closer';
+      closer.href = '?from=' + Math.round(middle - half) + '&to=' + Math.round(middle + half) + '#h-water';
+      out.append(closer);
     };
     chart.addEventListener('pointermove', show);
     chart.addEventListener('pointerdown', show);

@@ -45,6 +45,7 @@ pub fn routes(site: Arc<Site>) -> Router {
         .route("/calculators", get(calculators::show))
         .route("/messages", get(messages::show))
         .route("/station", get(station::show))
+        .route("/authority.crt", get(station::authority))
         .route("/components", get(gallery::show))
         .route("/sign-in", get(sign_in::show).post(sign_in::enter))
         .route("/sign-out", post(sign_in::leave))

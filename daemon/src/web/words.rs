@@ -31,6 +31,16 @@ pub fn stage(key: &str) -> &'static str {
     }
 }
 
+/// What to have ready for a stage.
+pub fn what_to_have(stage: &str) -> Option<&'static str> {
+    match stage {
+        "eyed" => Some("Take an eye-up sample; look at the plan for treatments."),
+        "hatch_start" => Some("Tank, screens and overflow ready."),
+        "hatch_peak" => Some("Truck, people and the receiving water ready."),
+        _ => None,
+    }
+}
+
 /// What an alarm says is wrong.
 pub fn alarm(kind: AlarmKind) -> &'static str {
     match kind {
