@@ -57,7 +57,7 @@ const sizes = async (site, mode) => {
 
 const accessibility = async (site, mode) => {
   for (const theme of ['dark', 'light']) {
-    for (const width of [390, 1280]) {
+    for (const width of theme === 'dark' ? [390, 1280] : [390]) {
       const context = await browser.newContext({ viewport: { width, height: 900 }, colorScheme: theme, bypassCSP: true });
       const page = await context.newPage();
       for (const [name, path] of PAGES) {
@@ -164,7 +164,7 @@ const load = async (site) => {
       let bytes = 0, requests = 0;
       const kinds = [];
       const ids = new Set();
-      const request = (event) => { if (!event.request.url.startsWith('data:') && !event.request.url.includes('/live')) { requests += 1; ids.add(event.requestId); kinds.push(new URL(event.request.url).pathname); } };
+      const request = (event) => { if (!event.request.url.startsWith('data:') && new URL(event.request.url).pathname !== '/live') { requests += 1; ids.add(event.requestId); kinds.push(new URL(event.request.url).pathname); } };
       const done = (event) => { if (ids.has(event.requestId)) bytes += event.encodedDataLength; };
       session.on('Network.requestWillBeSent', request); session.on('Network.loadingFinished', done);
       await session.send('Network.enable');

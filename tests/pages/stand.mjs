@@ -8,8 +8,8 @@ export const CHROMIUM = [process.env.CHROMIUM, '/usr/bin/chromium', '/usr/bin/ch
 
 /** Every page, with a name for files. */
 export const PAGES = [
-  ['rack', '/'], ['jar', '/jar/J03'], ['jar-header', '/jar/J10'], ['jar-60', '/jar/J03?days=60'], ['jar-empty', '/jar/J16'], ['days', '/days'], ['alarms', '/alarms'],
-  ['alarm', '/alarms/41'], ['today', '/today'], ['logbook', '/logbook'], ['season', '/season'], ['sensors', '/sensors'],
+  ['rack', '/'], ['jar', '/jar/J03'], ['jar-header', '/jar/J10'], ['jar-60', '/jar/J03?days=60'], ['jar-empty', '/jar/J16'], ['days', '/days'], ['plan', `/days?plan=WAE-26-2&change=1&wanted=${new Date(Date.now() + 9 * 86400000).toISOString().slice(0, 10)}`], ['alarms', '/alarms'],
+  ['alarm', '/alarms/41'], ['week', '/alarms/week'], ['today', '/today'], ['logbook', '/logbook'], ['season', '/season'], ['sensors', '/sensors'], ['sensor', '/sensors/J03T'],
   ['calculators', '/calculators'], ['messages', '/messages'], ['station', '/station'], ['sign-in', '/sign-in'],
   ['components', '/components'], ['nowhere', '/nowhere'],
 ];

@@ -48,11 +48,7 @@ impl SessionBook for StoreSessions {
 
     fn find(&self, token_hash: &[u8; 32]) -> Option<KeptSession> {
         let session = self.0.read_blocking(|r| r.session(token_hash)).ok()??;
-        Some(KeptSession {
-            person: session.person,
-            created_at: session.created_at,
-            used_at: session.used_at,
-        })
+        Some(KeptSession { person: session.person, created_at: session.created_at, used_at: session.used_at })
     }
 
     fn touch(&self, token_hash: [u8; 32], at: Timestamp) {
@@ -81,7 +77,9 @@ pub fn encryption(config: &Config, now: Timestamp) -> Result<Option<TlsAcceptor>
         }
         Some(Tls::OwnAuthority) => {
             let names = tls::names(config.web.listen.ip(), config.web.public_url.as_deref());
-            tls::local(&authority_folder(config), &names, now).map(Some).context("the page cannot be encrypted")
+            tls::local(&authority_folder(config), &names, now)
+                .map(Some)
+                .context("the page cannot be encrypted")
         }
     }
 }
@@ -102,7 +100,10 @@ pub fn facts(
     Arc::new(move || {
         let now = clock.now();
         let name = |id: &crate::ids::PersonId| {
-            people.iter().find(|(known, _)| known == id.as_str()).map_or_else(|| id.to_string(), |(_, n)| n.clone())
+            people
+                .iter()
+                .find(|(known, _)| known == id.as_str())
+                .map_or_else(|| id.to_string(), |(_, n)| n.clone())
         };
         StationFacts {
             rota: rota_lines(&rota::on_call(&on_call, zone, now.utc), name),
@@ -153,9 +154,15 @@ fn store_lines(store: &StoreHandle, now: crate::clock::Now) -> Vec<(String, Stri
     let megabytes = |bytes: u64| format!("{:.1} MB", bytes as f64 / 1e6);
     let line = |name: &str, words: String| (name.to_owned(), words);
     let mut lines = vec![
-        line("database", format!("{} and {} of log", megabytes(health.database_bytes), megabytes(health.wal_bytes))),
+        line(
+            "database",
+            format!("{} and {} of log", megabytes(health.database_bytes), megabytes(health.wal_bytes)),
+        ),
         line("free space", health.free_bytes.map_or_else(|| "unknown".to_owned(), megabytes)),
-        line("readings waiting", format!("{}, {} given up", health.waiting_readings, health.dropped_readings)),
+        line(
+            "readings waiting",
+            format!("{}, {} given up", health.waiting_readings, health.dropped_readings),
+        ),
         line(
             "alarm records waiting",
             format!("{}, {} given up", health.waiting_transitions, health.dropped_transitions),
@@ -164,10 +171,15 @@ fn store_lines(store: &StoreHandle, now: crate::clock::Now) -> Vec<(String, Stri
     if let Ok(outbox) = store.read_blocking(|r| r.outbox_counts(now)) {
         lines.push(line(
             "messages",
-            format!("{} waiting, {} being sent, {} refused for good", outbox.queued, outbox.sending, outbox.failed),
+            format!(
+                "{} waiting, {} being sent, {} refused for good",
+                outbox.queued, outbox.sending, outbox.failed
+            ),
         ));
     }
-    lines.extend(health.moved_aside.iter().map(|path| line("damaged file moved aside", path.display().to_string())));
+    lines.extend(
+        health.moved_aside.iter().map(|path| line("damaged file moved aside", path.display().to_string())),
+    );
     lines.extend(health.carried_over.iter().map(|words| line("carried over from it", words.clone())));
     lines
 }

@@ -146,13 +146,14 @@ fn in_words(progress: &ProgressView, ahead: &[Ahead], zone: Zone) -> String {
 }
 
 fn grid(scale: &Scale, zone: Zone, end: Timestamp) -> Markup {
-    let step = [10.0, 20.0, 50.0, 100.0, 200.0, 500.0].into_iter().find(|s| scale.most / s <= 6.0).unwrap_or(1000.0);
+    let step =
+        [10.0, 20.0, 50.0, 100.0, 200.0, 500.0].into_iter().find(|s| scale.most / s <= 6.0).unwrap_or(1000.0);
     let first = zone.day_of(scale.from);
     let days = zone.day_of(end).days_since(first);
-    let every = (days / 6).max(1);
+    let every = (days / 4).max(1);
     html! {
         g.grid {
-            text x="4" y="12" { "°C·d" }
+            text x="4" y="14" { "°C·d" }
             @for i in 0..12_i32 {
                 @let value = step * f64::from(i);
                 @if value <= scale.most {
@@ -209,7 +210,10 @@ fn lines(scale: &Scale, points: &[Point]) -> Vec<(bool, String)> {
         match runs.last_mut() {
             Some((kind, path)) if *kind == dashed => path.push_str(&to),
             Some(_) | None => {
-                runs.push((dashed, format!("M{:.1} {:.1}{to}", scale.x(pair[0].at), scale.y(pair[0].c_days))));
+                runs.push((
+                    dashed,
+                    format!("M{:.1} {:.1}{to}", scale.x(pair[0].at), scale.y(pair[0].c_days)),
+                ));
             }
         }
     }
@@ -262,9 +266,9 @@ mod tests {
         let now = Timestamp::parse("2026-04-25T00:00:00Z").unwrap();
         let from = now - Span::from_days(2.0);
         let hole = Stretch { from: from + Span::from_hours(12), to: from + Span::from_hours(20) };
-        let buckets = (0..48).filter(|h| !(12..20).contains(h)).map(|h| bucket(from + Span::from_hours(h), 8.0));
-        let series =
-            Series { buckets: buckets.collect(), gaps: vec![Gap { stretch: hole, bridged: true }] };
+        let buckets =
+            (0..48).filter(|h| !(12..20).contains(h)).map(|h| bucket(from + Span::from_hours(h), 8.0));
+        let series = Series { buckets: buckets.collect(), gaps: vec![Gap { stretch: hole, bridged: true }] };
         let points = sum_back(&series, from, now, 16.0);
         assert!(points.iter().any(|p| p.after_gap));
         let scale = Scale { from, days: 2.0, most: 20.0 };

@@ -147,7 +147,8 @@ fn authority_params(names: &[String], now: Timestamp) -> CertificateParams {
     params.distinguished_name.push(DnType::CommonName, "Nightjar authority of this station");
     params.is_ca = IsCa::Ca(BasicConstraints::Constrained(0));
     params.key_usages = vec![KeyUsagePurpose::KeyCertSign, KeyUsagePurpose::CrlSign];
-    let ((y, m, d), (to_y, to_m, to_d)) = (ymd(now - Span::from_hours(48)), ymd(now + Span::from_hours(24 * 365 * 20)));
+    let ((y, m, d), (to_y, to_m, to_d)) =
+        (ymd(now - Span::from_hours(48)), ymd(now + Span::from_hours(24 * 365 * 20)));
     params.not_before = date_time_ymd(y, m, d);
     params.not_after = date_time_ymd(to_y, to_m, to_d);
     let mut permitted: Vec<GeneralSubtree> =
@@ -158,9 +159,14 @@ fn authority_params(names: &[String], now: Timestamp) -> CertificateParams {
             .filter(|name| name.parse::<IpAddr>().is_err())
             .map(|name| GeneralSubtree::DnsName(name.clone())),
     );
-    for (address, prefix) in
-        [("10.0.0.0", 8), ("127.0.0.0", 8), ("172.16.0.0", 12), ("192.168.0.0", 16), ("fc00::", 7), ("::1", 128)]
-    {
+    for (address, prefix) in [
+        ("10.0.0.0", 8),
+        ("127.0.0.0", 8),
+        ("172.16.0.0", 12),
+        ("192.168.0.0", 16),
+        ("fc00::", 7),
+        ("::1", 128),
+    ] {
         if let Ok(address) = address.parse() {
             permitted.push(GeneralSubtree::IpAddress(CidrSubnet::from_addr_prefix(address, prefix)));
         }

@@ -100,6 +100,11 @@ pub fn alarm_short(kind: AlarmKind) -> &'static str {
     }
 }
 
+/// Whether an alarm says that something cannot be seen.
+pub fn is_blind(kind: AlarmKind) -> bool {
+    kind == AlarmKind::BlindHeader || kind == AlarmKind::BlindFlow || kind == AlarmKind::BlindTemp
+}
+
 /// What an alarm is about.
 pub fn asset(asset: &Asset) -> String {
     match asset {

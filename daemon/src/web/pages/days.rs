@@ -27,7 +27,7 @@ pub async fn show(view: View, Query(query): Query<BTreeMap<String, String>>) -> 
         @else {
             (calendar::draw(&view, &lots))
             section aria-labelledby="h-lots" { h2 #h-lots { "Lot by lot" } div.lots { @for lot in &lots { (lot_card(&view, lot)) } } }
-            section aria-labelledby="h-needs" { h2 #h-needs { "Day by day" } (calendar::needs(&view, &lots)) }
+            (calendar::needs(&view, &lots))
             (planner::section(&view, &lots, &query))
             (care(&view))
         }
@@ -67,25 +67,24 @@ impl Lot {
 fn lots(view: &View, coming: &[Coming]) -> Vec<Lot> {
     let mut lots: Vec<Lot> = Vec::new();
     for (_, jar, now) in view.jars() {
-        let Some((now, name, progress)) =
-            now.and_then(|n| Some((n, n.lot.as_ref()?, n.progress.as_ref()?)))
+        let Some((now, name, progress)) = now.and_then(|n| Some((n, n.lot.as_ref()?, n.progress.as_ref()?)))
         else {
             continue;
         };
         let window = |key: &str| progress.stages.iter().find(|s| s.stage == key).and_then(window);
-        let dates = window("hatch_start")
-            .zip(window("hatch_end"))
-            .map(|(start, end)| LotDates { lot: name.clone(), start, end });
+        let dates = window("hatch_start").zip(window("hatch_end")).map(|(start, end)| LotDates {
+            lot: name.clone(),
+            start,
+            end,
+        });
         match lots.iter_mut().find(|l| l.name == *name) {
             Some(lot) => {
                 lot.jars.push(jar.id.to_string());
                 lot.development = lot.development.max(progress.development);
                 lot.dates = match (lot.dates.take(), dates) {
-                    (Some(a), Some(b)) => Some(LotDates {
-                        start: both(a.start, b.start),
-                        end: both(a.end, b.end),
-                        lot: a.lot,
-                    }),
+                    (Some(a), Some(b)) => {
+                        Some(LotDates { start: both(a.start, b.start), end: both(a.end, b.end), lot: a.lot })
+                    }
                     (one, other) => one.or(other),
                 };
             }
@@ -141,7 +140,7 @@ fn lot_card(view: &View, lot: &Lot) -> Markup {
                     }
                 }
             }
-            p.treat {
+            div.treat {
                 @match lot.last_treatment() {
                     Some(last) if last > now => { "Last day to treat: " b { (words::day(zone, now, last)) } ", until " (words::time(zone, last)) ". " }
                     Some(_) => { b { "No more treatments." } " " }

@@ -17,6 +17,8 @@ use maud::{Markup, html};
 use nightjar_calc::time::{Span, Timestamp};
 use std::collections::BTreeMap;
 
+/// Slices of the line in the fan; it is smooth.
+const FAN_SLICES: usize = 60;
 /// Lengths a chart can have, in days.
 const LENGTHS: [(u32, &str); 4] = [(1, "1 day"), (3, "3 days"), (10, "10 days"), (60, "60 days")];
 
@@ -77,10 +79,10 @@ pub async fn page(view: &View, id: &str, shown: Shown, done: Option<&str>, tried
     let jar = view.rack().jar(ix);
     let now = view.snap.jars.get(usize::from(ix.0));
     let days = LENGTHS.iter().map(|(d, _)| *d).find(|d| *d == shown.days).unwrap_or(3);
-    let span = shown.closer.filter(|s| s.from < view.now.utc).unwrap_or(Stretch {
-        from: view.now.utc - Span::from_days(f64::from(days)),
-        to: view.now.utc,
-    });
+    let span = shown
+        .closer
+        .filter(|s| s.from < view.now.utc)
+        .unwrap_or(Stretch { from: view.now.utc - Span::from_days(f64::from(days)), to: view.now.utc });
     let charts = charts(view, ix, jar, now, span).await;
     let grown = grown(view, jar, now).await;
     let filter = EntryFilter { jar: Some(jar.id.to_string()), limit: 30, ..EntryFilter::default() };
@@ -245,7 +247,7 @@ async fn grown(view: &View, jar: &Jar, now: Option<&JarView>) -> Markup {
     let header = view.rack().headers.get(usize::from(jar.header.0));
     let Some(probe) = jar.temperature.or_else(|| header.and_then(|h| h.temperature)) else { return html! {} };
     let span = Stretch { from: progress.fertilized_at, to: view.now.utc };
-    match past::series(view, probe, span, chart::SLICES).await {
+    match past::series(view, probe, span, FAN_SLICES).await {
         Err(error) => html! { p.problem { (error) } },
         Ok(series) => html! {
             figure.grown {

@@ -48,7 +48,8 @@ pub fn draw(view: &View, lots: &[Lot]) -> Markup {
         .max()
         .unwrap_or(today);
     let days = (last.days_since(today) + 1).clamp(7, AHEAD);
-    let wide = Frame { class: "wide-only", days, width: 960.0, row: 58.0, head: 46.0, need: 28.0, left: 64.0 };
+    let wide =
+        Frame { class: "wide-only", days, width: 960.0, row: 58.0, head: 46.0, need: 28.0, left: 84.0 };
     let phone = Frame {
         class: "phone-only",
         days: days.min(AHEAD_PHONE),
@@ -56,7 +57,7 @@ pub fn draw(view: &View, lots: &[Lot]) -> Markup {
         row: 58.0,
         head: 42.0,
         need: 28.0,
-        left: 48.0,
+        left: 72.0,
     };
     html! {
         (one(view, lots, &needs, &wide))
@@ -76,9 +77,7 @@ fn one(view: &View, lots: &[Lot], needs: &[DayNeeds], frame: &Frame) -> Markup {
     let today = zone.day_of(view.now.utc);
     let day_width = (frame.width - frame.left) / frame.days as f64;
     let start = today.start(zone);
-    let x = |at: Timestamp| {
-        (frame.left + at.since(start).days() * day_width).clamp(frame.left, frame.width)
-    };
+    let x = |at: Timestamp| (frame.left + at.since(start).days() * day_width).clamp(frame.left, frame.width);
     let below = frame.head + frame.row * lots.len() as f64;
     let height = below + frame.need * RESOURCES.len() as f64 + 4.0;
     html! {
@@ -163,6 +162,7 @@ pub fn needs(view: &View, lots: &[Lot]) -> Markup {
     html! {
         @if days.is_empty() { p.quiet { "No day needs anything yet." } }
         @else {
+            details.needs-list { summary { "Which lots, day by day" }
             table.needs {
                 thead { tr { th scope="col" { "Day" } @for (_, name) in RESOURCES { th scope="col" { (name) } } } }
                 tbody {
@@ -175,6 +175,7 @@ pub fn needs(view: &View, lots: &[Lot]) -> Markup {
                 }
             }
             p.small { "In brackets: only if it comes early or late. People from the day before hatch, a tank until three days after it, the truck within three days of the end of hatch (common practice, no source)." }
+            }
         }
     }
 }

@@ -21,7 +21,8 @@ pub fn section(view: &View, lots: &[Lot], query: &BTreeMap<String, String>) -> M
     let wanted = if asked { typed("wanted").to_owned() } else { suggestion(view, lots) };
     let units = view.units;
     let degrees = if units.fahrenheit { "°F" } else { "°C" };
-    let rate = if asked { typed("change").to_owned() } else { if units.fahrenheit { "2" } else { "1" }.to_owned() };
+    let rate =
+        if asked { typed("change").to_owned() } else { if units.fahrenheit { "2" } else { "1" }.to_owned() };
     html! {
         section #planner aria-labelledby="h-planner" {
             h2 #h-planner { "Plan the day of hatch" }
@@ -59,8 +60,10 @@ fn suggestion(view: &View, lots: &[Lot]) -> String {
 
 fn work(view: &View, lot: &Lot, wanted: &str, change: &str) -> Result<Schedule, String> {
     let short: String = wanted.chars().take(24).collect();
-    let day = Day::parse(wanted).map_err(|_| format!("Wanted day: \"{short}\" is not a day like 2026-05-01"))?;
-    let rate = change.replace(',', ".").parse::<f64>().ok().map(|r| if view.units.fahrenheit { r / 1.8 } else { r });
+    let day =
+        Day::parse(wanted).map_err(|_| format!("Wanted day: \"{short}\" is not a day like 2026-05-01"))?;
+    let rate =
+        change.replace(',', ".").parse::<f64>().ok().map(|r| if view.units.fahrenheit { r / 1.8 } else { r });
     let rate = rate
         .filter(|r| *r > 0.0 && *r <= FASTEST_C)
         .ok_or_else(|| "Fastest change a day: must be above 0 and at most 3 °C (5.4 °F)".to_owned())?;
@@ -83,7 +86,9 @@ fn work(view: &View, lot: &Lot, wanted: &str, change: &str) -> Result<Schedule, 
 
 fn sentence(text: &str) -> String {
     let mut letters = text.chars();
-    letters.next().map_or_else(String::new, |first| first.to_uppercase().chain(letters).collect::<String>() + ".")
+    letters
+        .next()
+        .map_or_else(String::new, |first| first.to_uppercase().chain(letters).collect::<String>() + ".")
 }
 
 fn answer(view: &View, plan: &Schedule) -> Markup {
