@@ -11,7 +11,7 @@
 #[path = "../tests/web_stand/mod.rs"]
 mod web_stand;
 
-use nightjar::clock::{Clock, Now, NotBeforeBuild, SystemClock};
+use nightjar::clock::{Clock, NotBeforeBuild, Now, SystemClock};
 use nightjar::rack::Rack;
 use nightjar::snapshot::Snapshot;
 use nightjar::web::backend::{Asked, Command, Reply, Role};

@@ -503,7 +503,9 @@ async fn the_station_page_says_who_is_told_and_how() {
     let stand = at_rest(true);
     let (_, page) = get(&stand, "/station").await;
     let text = words(&page);
-    for part in ["told first", "Kim", "failing; last said: no network", "Last drill", "free space", "not connected"] {
+    for part in
+        ["told first", "Kim", "failing; last said: no network", "Last drill", "free space", "not connected"]
+    {
         assert!(text.contains(part), "{part} is not in {text}");
     }
     assert_eq!(get(&stand, "/authority.crt").await.0, StatusCode::NOT_FOUND);

@@ -195,7 +195,9 @@ const quietTraffic = async (site) => {
   let bytes = 0;
   session.on('Network.dataReceived', (event) => { bytes += Math.max(event.encodedDataLength, event.dataLength); });
   await page.goto(site.url);
-  await page.waitForTimeout(4000);
+  // Every piece is sent once at the beginning; what comes after that is counted.
+  await until('the page is live', () => page.evaluate(() => document.documentElement.dataset.live === 'yes'));
+  await page.waitForTimeout(5000);
   bytes = 0;
   await page.waitForTimeout(20000);
   console.log(`    live traffic while nothing changes: ${(bytes / 2).toFixed(0)} bytes in 10 s`);

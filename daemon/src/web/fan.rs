@@ -40,7 +40,7 @@ pub fn sum_back(series: &Series, fertilized: Timestamp, now: Timestamp, c_days: 
             let at = at.min(later).max(fertilized);
             let mean = f64::midpoint(here.max(0.0), value.unwrap_or(here).max(0.0));
             sum = (sum - mean * later.since(at).days()).max(0.0);
-            let gap = series.gaps.iter().any(|g| g.stretch.from <= at && g.stretch.to > at);
+            let gap = series.gaps.iter().any(|g| g.stretch.from < later && g.stretch.to > at);
             if let Some(last) = points.last_mut() {
                 last.after_gap = gap;
             }

@@ -60,7 +60,7 @@
   }
 
   // Values under the finger or pointer: read from the line that is drawn.
-  for (const chart of document.querySelectorAll('svg.chart')) {
+  for (const chart of document.querySelectorAll('svg.chart[data-plot]')) {
     const line = chart.querySelector('path.line');
     if (!line) continue;
     const points = [...line.getAttribute('d').matchAll(/[ML]([\d.]+) ([\d.]+)/g)].map((m) => [Number(m[1]), Number(m[2])]);

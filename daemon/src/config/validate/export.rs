@@ -33,8 +33,11 @@ pub fn check_web(raw: &raw::Web, problems: &mut Vec<Problem>) -> Option<Web> {
     );
     if own_authority && raw.certificate_file.is_some() {
         problems.push(
-            Problem::at("web.encryption", "the station's own authority and a certificate-file exclude each other")
-                .hint("keep one of the two"),
+            Problem::at(
+                "web.encryption",
+                "the station's own authority and a certificate-file exclude each other",
+            )
+            .hint("keep one of the two"),
         );
     }
     let tls = match (&raw.certificate_file, &raw.key_file) {
