@@ -412,8 +412,22 @@ pub struct Web {
     pub open_reading: bool,
     /// Address people use, for links in messages.
     pub public_url: Option<String>,
-    /// Certificate and key (PEM).
-    pub tls: Option<(PathBuf, PathBuf)>,
+    /// What the page is encrypted with, when it is.
+    pub tls: Option<Tls>,
+}
+
+/// What the page is encrypted with.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum Tls {
+    /// Certificate and key of the owner (PEM).
+    Files {
+        /// Certificate, with those of its authorities.
+        certificate: PathBuf,
+        /// Key.
+        key: PathBuf,
+    },
+    /// Made by the station's own authority, whose certificate people install on their phones.
+    OwnAuthority,
 }
 
 /// Where and how data is kept.

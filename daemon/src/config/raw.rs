@@ -311,6 +311,7 @@ pub struct Web {
     pub listen: Option<String>,
     pub reading: Option<String>,
     pub public_url: Option<String>,
+    pub encryption: Option<String>,
     pub certificate_file: Option<String>,
     pub key_file: Option<String>,
 }
