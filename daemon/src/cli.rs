@@ -8,6 +8,7 @@ pub mod check;
 pub mod demo;
 pub mod failure;
 pub mod hash_secret;
+pub mod import;
 pub mod outlook;
 pub mod output;
 pub mod run;
@@ -36,6 +37,8 @@ enum Command {
     Demo(demo::Arguments),
     /// Hash a password or PIN for the configuration
     HashSecret(hash_secret::Arguments),
+    /// Take temperatures of past springs over into the station's database
+    Import(import::Arguments),
     /// Thermal units and stage dates from a file of temperatures
     Outlook(outlook::Arguments),
     /// Watch the station until told to stop
@@ -63,6 +66,7 @@ pub fn main() -> ExitCode {
         Command::Calc(arguments) => calc::run(&arguments, &mut output),
         Command::Demo(arguments) => demo::run(&arguments, &mut output),
         Command::HashSecret(arguments) => hash_secret::run(&arguments, &mut output),
+        Command::Import(arguments) => import::run(&arguments, &mut output),
         Command::Outlook(arguments) => outlook::run(&arguments, &mut output),
         Command::Run(arguments) => run::run(&arguments),
     };

@@ -72,6 +72,7 @@ pub fn snapshot(
         lots: lots(state),
         alarms: state.engine.views(),
         sources: sources(state, counters),
+        learning: state.progress.learning().to_vec(),
         last_told,
     }
 }

@@ -1,6 +1,7 @@
 //! What the water of each header will do, from what it did: one outlook an hour, shared by its
 //! jars.
 
+use super::state::State;
 use crate::config::checked::WaterType;
 use crate::progress::Progress;
 use crate::rack::{JarIx, Rack};
@@ -12,6 +13,22 @@ use std::sync::Arc;
 const LOOK_BACK: Span = Span::from_hours(45 * 24);
 /// Days looked ahead.
 const DAYS_AHEAD: usize = 120;
+
+/// Days before today that belong to this season and are never history.
+const OWN_SEASON_DAYS: i64 = 100;
+
+/// The local day up to which days count as past springs: nothing of this season is among them.
+#[must_use]
+pub fn past_ends(rack: &Rack, now: Timestamp) -> Day {
+    rack.zone.day_of(now).plus(-OWN_SEASON_DAYS)
+}
+
+impl State {
+    /// Takes the past springs of the station's water over, for outlooks from the next one on.
+    pub fn set_past_springs(&mut self, past: DailyMeans) {
+        self.water.set_history(past);
+    }
+}
 
 /// Outlooks by header.
 #[derive(Debug)]
@@ -53,7 +70,9 @@ impl Water {
         let zone = self.rack.zone;
         let today = zone.day_of(now);
         if self.climate.as_ref().is_none_or(|(day, _)| *day != today) {
-            self.climate = Some((today, Climate::fit(&self.history, Some(self.kind), today)));
+            // A program that has run for a year would else learn from its own season.
+            let past = self.history.before(today.plus(-OWN_SEASON_DAYS));
+            self.climate = Some((today, Climate::fit(&past, Some(self.kind), today)));
         }
         let Some((_, climate)) = &self.climate else { return };
         let since = since.max(now - LOOK_BACK);

@@ -6,11 +6,12 @@ use crate::config::Config;
 use crate::core::limits;
 use crate::core::run::usable;
 use crate::core::state::{State, restored};
+use crate::core::water::past_ends;
 use crate::logbook::Entry;
 use crate::progress::Progress;
 use crate::rack::{Measure, Rack};
 use crate::reading::SensorIx;
-use crate::store::StoreHandle;
+use crate::store::{StoreHandle, past_springs};
 use anyhow::{Context, Result};
 use nightjar_calc::development::species::{self, Species, SpeciesOverride};
 use nightjar_calc::development::{DegreeDay, Law};
@@ -30,6 +31,7 @@ pub async fn state(config: &Config, store: &StoreHandle, now: Now) -> Result<(St
         store.read(|r| r.entries_after(0, MOST_ENTRIES)).await.context("cannot read the logbook")?;
     let entries: Vec<Entry> = entries.into_iter().map(|(_, entry)| entry).collect();
     let mut progress = Progress::new(Arc::clone(&rack), species(config)?);
+    progress.set_learning(config.learns);
     progress.set_entries(entries);
     read_back(&mut progress, &rack, store, now.utc).await?;
     let runs =
@@ -42,8 +44,14 @@ pub async fn state(config: &Config, store: &StoreHandle, now: Now) -> Result<(St
         settings: limits::settings(&config.alarm),
         code_seed: seed(&rack.station),
     };
-    let state =
+    let (past_rack, past_ends) = (Arc::clone(&rack), past_ends(&rack, now.utc));
+    let past = store
+        .read(move |r| past_springs(r, &past_rack, past_ends))
+        .await
+        .context("cannot read the water of past springs")?;
+    let mut state =
         State::new(Arc::clone(&rack), plan, restored(&states), off_for, progress, config.water_type, now);
+    state.set_past_springs(past);
     Ok((state, rack))
 }
 

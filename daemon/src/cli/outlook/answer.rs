@@ -29,6 +29,9 @@ pub struct Answer {
     pub confidence: String,
     /// What to know.
     pub warnings: Vec<String>,
+    /// Temperatures for a wanted day of hatch, when one was asked for.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub plan: Option<serde_json::Value>,
 }
 
 /// The sum so far and what it rests on.
@@ -103,6 +106,12 @@ impl Stage {
 }
 
 impl Answer {
+    /// With the plan that was asked for.
+    #[must_use]
+    pub fn with_plan(self, plan: Option<serde_json::Value>) -> Self {
+        Self { plan, ..self }
+    }
+
     /// Writes it for people: the dates first, then what they rest on.
     ///
     /// # Errors
