@@ -233,11 +233,10 @@ mod tests {
             time_column: "timestamp".into(),
             value_column: value_column.into(),
             tz: tz.into(),
-            format,
         };
         let page = Page::default();
         let mut output = Output::into(page.clone());
-        run(&arguments, &mut output)?;
+        run(&arguments, format, &mut output)?;
         drop(output);
         let bytes = page.0.lock().unwrap().clone();
         Ok(String::from_utf8(bytes).unwrap())
