@@ -4,6 +4,7 @@
 use crate::alarm::event::{AlarmKind, Asset, Code, EventId, Priority};
 use crate::clock::Now;
 use crate::reading::{Quality, Reason};
+use nightjar_calc::outlook::TrackRecord;
 use nightjar_calc::time::Timestamp;
 
 /// The present.
@@ -27,6 +28,8 @@ pub struct Snapshot {
     pub sources: Vec<SourceView>,
     /// What eye-ups and hatches seen here taught about each species.
     pub learning: Vec<LearningView>,
+    /// How outlooks of this water's past springs, issued after the fact, did; nothing with fewer than two.
+    pub past_outlooks: Option<TrackRecord>,
     /// When somebody was last told something, and what, in one line.
     pub last_told: Option<(Timestamp, String)>,
 }

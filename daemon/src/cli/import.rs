@@ -29,7 +29,7 @@ pub struct Arguments {
     #[arg(long, value_name = "FILE", default_value = "/etc/nightjar/nightjar.toml")]
     config: PathBuf,
     /// Time zone of times without an offset (default: the station's)
-    #[arg(long, value_name = "ZONE")]
+    #[arg(long, value_name = "ZONE", allow_hyphen_values = true)]
     tz: Option<String>,
     /// Name of the column of times or dates
     #[arg(long, value_name = "NAME")]

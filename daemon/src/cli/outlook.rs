@@ -8,7 +8,8 @@ pub(crate) mod water;
 use super::failure::Failure;
 use super::output::{Format, Output};
 use super::temperatures::{self, Columns, Temperatures};
-use answer::{Answer, Stage, Units};
+use crate::core::water::how_outlooks_did;
+use answer::{Answer, PastOutlooks, Stage, Units};
 use clap::Args;
 use moments::Moments;
 use planner::{Plan, Standing, Wish};
@@ -56,8 +57,8 @@ pub struct Arguments {
     /// Kind of water: lake-fed, lowland-river, snowmelt, spring-fed or heated
     #[arg(long, value_name = "KIND")]
     water_type: Option<String>,
-    /// Time zone of times without an offset, and of the answer, like America/Chicago
-    #[arg(long, value_name = "ZONE")]
+    /// Time zone of times without an offset, and of the answer, like America/Chicago or UTC-7
+    #[arg(long, value_name = "ZONE", allow_hyphen_values = true)]
     tz: Option<String>,
     /// Share of probability between earliest and latest
     #[arg(long, value_name = "SHARE", default_value_t = 0.8)]
@@ -190,6 +191,7 @@ impl Question<'_> {
         };
         let answer = Answer {
             plan: None,
+            past_outlooks: how_outlooks_did(&history, self.kind).map(PastOutlooks::from),
             species,
             fertilized_at: self.moments.text(self.start),
             as_of: self.moments.text(as_of),

@@ -5,7 +5,9 @@ use super::state::State;
 use crate::config::checked::WaterType;
 use crate::progress::Progress;
 use crate::rack::{JarIx, Rack};
-use nightjar_calc::outlook::{Climate, DailyMeans, Futures, Recent, WaterKind};
+use nightjar_calc::outlook::{
+    Climate, DailyMeans, Futures, Question, Recent, TrackRecord, WaterKind, hindcast, track_record,
+};
 use nightjar_calc::time::{Day, Span, Timestamp};
 use std::sync::Arc;
 
@@ -23,6 +25,18 @@ pub fn past_ends(rack: &Rack, now: Timestamp) -> Day {
     rack.zone.day_of(now).plus(-OWN_SEASON_DAYS)
 }
 
+/// How outlooks issued after the fact in past springs did, each spring forecast from the others: one start and one
+/// sum, for speed. Nothing with fewer than two springs.
+#[must_use]
+pub fn how_outlooks_did(history: &DailyMeans, kind: Option<WaterKind>) -> Option<TrackRecord> {
+    if history.years().len() < 2 {
+        return None;
+    }
+    let question = Question { targets: vec![140.0], starts: vec![(4, 15)], ..Question::default() };
+    let record = track_record(&hindcast(history, kind, &question, false));
+    (record.seasons >= 2).then_some(record)
+}
+
 impl State {
     /// Takes the past springs of the station's water over, for outlooks from the next one on.
     pub fn set_past_springs(&mut self, past: DailyMeans) {
@@ -37,6 +51,7 @@ pub struct Water {
     kind: WaterKind,
     history: DailyMeans,
     climate: Option<(Day, Climate)>,
+    past_outlooks: Option<TrackRecord>,
     futures: Vec<Option<Futures>>,
 }
 
@@ -52,13 +67,20 @@ impl Water {
             WaterType::Heated => WaterKind::Heated,
         };
         let headers = rack.headers.len();
-        Self { rack, kind, history: DailyMeans::default(), climate: None, futures: vec![None; headers] }
+        Self { rack, kind, history: DailyMeans::default(), climate: None, past_outlooks: None, futures: vec![None; headers] }
     }
 
     /// Past springs of this water.
     pub fn set_history(&mut self, history: DailyMeans) {
+        self.past_outlooks = how_outlooks_did(&history, Some(self.kind));
         self.history = history;
         self.climate = None;
+    }
+
+    /// How outlooks of past springs did here, if there are two of them.
+    #[must_use]
+    pub const fn past_outlooks(&self) -> Option<&TrackRecord> {
+        self.past_outlooks.as_ref()
     }
 
     /// Issues the outlook of each header anew.

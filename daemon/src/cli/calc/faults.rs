@@ -6,7 +6,7 @@ use crate::cli::failure::Failure;
 use crate::cli::output::Output;
 use clap::Args;
 use nightjar_calc::series::{Mark, Quality, Reason, Settings, mark_all};
-use nightjar_calc::time::{Day, Timestamp, Zone};
+use nightjar_calc::time::{Day, Span, Timestamp, Zone};
 use std::collections::BTreeMap;
 use std::fs::File;
 use std::io::Read;
@@ -27,8 +27,8 @@ pub struct Arguments {
     /// Column of temperatures, °C; °F when its name ends in _f. Empty is missing
     #[arg(long, value_name = "NAME")]
     value_column: String,
-    /// Zone of times without an offset
-    #[arg(long, value_name = "ZONE", default_value = "UTC")]
+    /// Zone of times without an offset, like America/Denver; UTC-7 for a logger whose clock never changes
+    #[arg(long, value_name = "ZONE", default_value = "UTC", allow_hyphen_values = true)]
     tz: String,
 }
 
@@ -123,9 +123,16 @@ fn column(header: &csv::StringRecord, name: &str, wanted: &str, option: &str) ->
     })
 }
 
-/// A time, or a plain date taken as the start of its local day.
+/// A time, or a plain date taken as the start of its local day. An hour that the zone's clocks jump over in
+/// spring was written by a logger that knows no summer time; it goes on from the hour before.
 fn instant(text: &str, zone: Zone) -> Option<Timestamp> {
-    zone.parse(text).ok().or_else(|| Day::parse(text).ok().map(|day| day.start(zone)))
+    let hour = Span::from_hours(1);
+    let skipped = || {
+        let before = Zone::UTC.local(Zone::UTC.parse(text).ok()? - hour);
+        zone.instant(before).ok().map(|at| at + hour)
+    };
+    let day = || Day::parse(text).ok().map(|day| day.start(zone));
+    zone.parse(text).ok().or_else(skipped).or_else(day)
 }
 
 fn number(text: &str) -> Result<Option<f64>, ()> {
