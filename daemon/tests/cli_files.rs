@@ -64,8 +64,18 @@ fn labelled_faults_are_marked_by_the_command() {
         let raw = header.iter().position(|c| *c == "raw_c").unwrap();
         let rows: Vec<Vec<&str>> = lines.map(|line| line.split(',').collect()).collect();
         let marks = text(&[
-            "calc", "faults", "--readings", path.to_str().unwrap(), "--time-column", header[0], "--value-column",
-            "raw_c", "--tz", zone, "--format", "csv",
+            "calc",
+            "faults",
+            "--readings",
+            path.to_str().unwrap(),
+            "--time-column",
+            header[0],
+            "--value-column",
+            "raw_c",
+            "--tz",
+            zone,
+            "--format",
+            "csv",
         ]);
         let mut marks = marks.lines();
         assert_eq!(marks.next(), Some("time,value,quality,reason"));
@@ -86,7 +96,11 @@ fn labelled_faults_are_marked_by_the_command() {
         }
         assert!(marks.next().is_none() && n == rows.len(), "one row for each row");
         let share = |part: u32, of: u32| 100.0 * f64::from(part) / f64::from(of);
-        println!("{name} {zone}: {:.2} % of {faulty} labelled marked, {:.3} % of {other} others bad", share(caught, faulty), share(bad, other));
+        println!(
+            "{name} {zone}: {:.2} % of {faulty} labelled marked, {:.3} % of {other} others bad",
+            share(caught, faulty),
+            share(bad, other)
+        );
         assert!(share(caught, faulty) >= 95.0 && share(bad, other) <= 0.1);
     }
 }
@@ -94,10 +108,23 @@ fn labelled_faults_are_marked_by_the_command() {
 #[test]
 fn marks_come_in_three_forms_and_only_they_are_a_table() {
     let folder = tempfile::tempdir().unwrap();
-    let file = write(folder.path(), "r.csv", "timestamp,raw_c\n2026-04-18T00:00,8.1\n2026-04-18T00:15,-9999\n");
+    let file =
+        write(folder.path(), "r.csv", "timestamp,raw_c\n2026-04-18T00:00,8.1\n2026-04-18T00:15,-9999\n");
     let ask = |format| {
-        vec!["calc", "faults", "--readings", &file, "--time-column", "timestamp", "--value-column", "raw_c",
-            "--tz", "America/Chicago", "--format", format]
+        vec![
+            "calc",
+            "faults",
+            "--readings",
+            &file,
+            "--time-column",
+            "timestamp",
+            "--value-column",
+            "raw_c",
+            "--tz",
+            "America/Chicago",
+            "--format",
+            format,
+        ]
     };
     let csv = text(&ask("csv"));
     assert_eq!(csv.lines().nth(2), Some("2026-04-18T00:15:00-05:00,-9999,bad,sentinel"));
@@ -105,8 +132,21 @@ fn marks_come_in_three_forms_and_only_they_are_a_table() {
     assert_eq!((json["rows"].as_u64(), json["bad"].as_u64()), (Some(2), Some(1)));
     assert!(text(&ask("text")).contains("1 bad, sentinel"));
     // The form may stand before the question too.
-    assert!(text(&["calc", "--format", "csv", "faults", "--readings", &file, "--time-column", "timestamp",
-        "--value-column", "raw_c"]).starts_with("time,value,quality,reason"));
+    assert!(
+        text(&[
+            "calc",
+            "--format",
+            "csv",
+            "faults",
+            "--readings",
+            &file,
+            "--time-column",
+            "timestamp",
+            "--value-column",
+            "raw_c"
+        ])
+        .starts_with("time,value,quality,reason")
+    );
     refused(&["calc", "breeders", "--females", "3", "--males", "3", "--format", "csv"], 64, "no table");
 }
 
@@ -128,7 +168,8 @@ fn springs(years: &[i32], shift: f64) -> String {
         for (month, days) in [(3, 31), (4, 30), (5, 31), (6, 30)] {
             for day in 1..=days {
                 let n = f64::from((month - 4) * 30 + day - 10);
-                writeln!(text, "{year}-{month:02}-{day:02},{:.2}", (6.0 + 0.15 * n + shift).max(0.5)).unwrap();
+                writeln!(text, "{year}-{month:02}-{day:02},{:.2}", (6.0 + 0.15 * n + shift).max(0.5))
+                    .unwrap();
             }
         }
     }
@@ -203,9 +244,11 @@ fn steady(folder: &Path) -> String {
 fn a_wanted_hatch_day_is_planned_or_honestly_refused() {
     let folder = tempfile::tempdir().unwrap();
     let file = steady(folder.path());
-    let base = ["outlook", "--species", "walleye", "--fertilized", "2026-04-18T00:00:00-05:00", "--temps", &file];
+    let base =
+        ["outlook", "--species", "walleye", "--fertilized", "2026-04-18T00:00:00-05:00", "--temps", &file];
     let plan = |more: &[&str]| -> Value {
-        let all: Value = serde_json::from_str(&text(&[&base[..], more, &["--format", "json"]].concat())).unwrap();
+        let all: Value =
+            serde_json::from_str(&text(&[&base[..], more, &["--format", "json"]].concat())).unwrap();
         all["plan"].clone()
     };
     let met = plan(&["--hatch-by", "2026-05-05", "--change-c-per-day", "1"]);
@@ -232,7 +275,9 @@ fn a_wanted_hatch_day_is_planned_or_honestly_refused() {
     // A heater of one degree on water that stays near 10 °C brings less than free choice does.
     let heated = plan(&["--hatch-by", "2026-04-26", "--heater-c", "1"]);
     assert!(heated["off_days"].as_f64().unwrap() > soon["off_days"].as_f64().unwrap());
-    assert!(text(&[&base[..], &["--hatch-by", "2026-05-05"]].concat()).contains("plan: hatch peaks 2026-05-05"));
+    assert!(
+        text(&[&base[..], &["--hatch-by", "2026-05-05"]].concat()).contains("plan: hatch peaks 2026-05-05")
+    );
     for (more, expected) in [
         (&["--hatch-by", "2026-04-20"][..], "are the two swapped"),
         (&["--hatch-by", "soon"], "--hatch-by"),

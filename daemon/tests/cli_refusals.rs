@@ -1,6 +1,10 @@
 //! Every calculator refuses nonsense with one clear line, exit 64 or 65, and no answer. The list of calculators is
 //! read from the program's own help, so that a new one cannot be forgotten here.
-#![allow(clippy::unwrap_used, clippy::print_stdout, reason = "a test fails by panicking, and says what it measured")]
+#![allow(
+    clippy::unwrap_used,
+    clippy::print_stdout,
+    reason = "a test fails by panicking, and says what it measured"
+)]
 
 use std::collections::BTreeSet;
 use std::process::{Command, Output};
@@ -101,7 +105,10 @@ fn every_calculator_refuses_nonsense_with_one_line() {
             && told.starts_with("nightjar: ")
             && out.stdout.is_empty();
         if !good {
-            wrong.push(format!("{line}: exit {:?}, wanted {code} and \"{expected}\": {told}", out.status.code()));
+            wrong.push(format!(
+                "{line}: exit {:?}, wanted {code} and \"{expected}\": {told}",
+                out.status.code()
+            ));
         }
     }
     assert!(wrong.is_empty(), "{}", wrong.join("\n"));

@@ -45,7 +45,11 @@ fn lot(entries: &mut Vec<Entry>, n: usize, jar: &str, at: Timestamp) {
 }
 
 fn seen(entries: &mut Vec<Entry>, n: usize, jar: &str, at: Timestamp) {
-    entries.push(entry(&format!("seen-{n:04}"), at, &json!({"kind": "hatch_seen", "jar": jar, "point": "peak"})));
+    entries.push(entry(
+        &format!("seen-{n:04}"),
+        at,
+        &json!({"kind": "hatch_seen", "jar": jar, "point": "peak"}),
+    ));
     let emptied = at + Span::from_hours(1);
     entries.push(entry(&format!("empty-{n:03}"), emptied, &json!({"kind": "empty", "jar": jar})));
 }
@@ -70,8 +74,12 @@ fn station(entries: Vec<Entry>) -> Progress {
 }
 
 fn view(progress: &Progress, jar: u16, as_of: Timestamp) -> ProgressView {
-    let futures =
-        Futures { from: as_of, step: Span::from_hours(24), paths: vec![vec![WATER_C; 60]], basis: "steady".into() };
+    let futures = Futures {
+        from: as_of,
+        step: Span::from_hours(24),
+        paths: vec![vec![WATER_C; 60]],
+        basis: "steady".into(),
+    };
     progress.view(nightjar::rack::JarIx(jar), as_of, Some(&futures)).unwrap()
 }
 
@@ -108,8 +116,12 @@ fn error(observed: &[f64]) -> f64 {
 #[test]
 fn one_hatch_halves_the_error_of_the_next_lots_and_ten_bring_it_under_three_percent() {
     let (nothing, one, ten) = (error(&[]), error(&[1.15]), error(&[1.15; 10]));
-    println!("dates of the next lot off by {:.1} %, after one hatch {:.1} %, after ten {:.1} %",
-        100.0 * nothing, 100.0 * one, 100.0 * ten);
+    println!(
+        "dates of the next lot off by {:.1} %, after one hatch {:.1} %, after ten {:.1} %",
+        100.0 * nothing,
+        100.0 * one,
+        100.0 * ten
+    );
     assert!((nothing - 0.13).abs() < 0.01, "15 % more than published: {nothing}");
     assert!(one <= nothing / 2.0 && ten < 0.03);
 }

@@ -87,8 +87,7 @@ pub fn run(arguments: &Arguments, output: &mut Output) -> CommandResult {
     }
     let database = config.store.folder.join(FILE_NAME);
     let rules = ImportRules { replace: arguments.replace, dry_run: arguments.dry_run };
-    let report =
-        import_past_water(&database, &days, rules).map_err(|error| unusable(&database, &error))?;
+    let report = import_past_water(&database, &days, rules).map_err(|error| unusable(&database, &error))?;
     if let Some((day, there, given)) = report.conflicts.first() {
         return Err(Failure::data(format!(
             "{} days are in the database with another mean, the first {day} with {there:.2} °C, now {given:.2} °C; nothing is imported; --replace takes the files'",
@@ -99,7 +98,10 @@ pub fn run(arguments: &Arguments, output: &mut Output) -> CommandResult {
 }
 
 fn unusable(path: &Path, error: &StoreError) -> Failure {
-    Failure::input_output(format!("{}: {error}; check that store.folder exists and may be written", path.display()))
+    Failure::input_output(format!(
+        "{}: {error}; check that store.folder exists and may be written",
+        path.display()
+    ))
 }
 
 impl Found {

@@ -12,13 +12,13 @@ use crate::core::water::how_outlooks_did;
 use answer::{Answer, PastOutlooks, Stage, Units};
 use clap::Args;
 use moments::Moments;
-use planner::{Plan, Standing, Wish};
 use nightjar_calc::development::species::{Species, find};
 use nightjar_calc::development::{Development, PER_HATCH};
 use nightjar_calc::outlook::{Futures, WaterKind};
 use nightjar_calc::stages::{Done, Lot, StageDate, Station, stage_dates, target_date};
 use nightjar_calc::thermal::{DegreesAboveZero, PER_C_DAY, Tallied, ThermalSum};
 use nightjar_calc::time::{Span, Timestamp};
+use planner::{Plan, Standing, Wish};
 use std::path::{Path, PathBuf};
 
 /// Longest time from fertilization to the moment asked about.
@@ -221,8 +221,7 @@ impl Question<'_> {
         let counted = (last_day.measured + last_day.bridged).days();
         let mean = last_day.sum as f64 / PER_C_DAY as f64 / counted;
         let present_c = if mean.is_finite() { mean } else { source_c.first().copied().unwrap_or(mean) };
-        let standing =
-            Standing { species, development: done.amount(), as_of, present_c, source_c };
+        let standing = Standing { species, development: done.amount(), as_of, present_c, source_c };
         planner::plan(&self.arguments.wish, &standing, &self.moments)
     }
 

@@ -67,7 +67,14 @@ impl Water {
             WaterType::Heated => WaterKind::Heated,
         };
         let headers = rack.headers.len();
-        Self { rack, kind, history: DailyMeans::default(), climate: None, past_outlooks: None, futures: vec![None; headers] }
+        Self {
+            rack,
+            kind,
+            history: DailyMeans::default(),
+            climate: None,
+            past_outlooks: None,
+            futures: vec![None; headers],
+        }
     }
 
     /// Past springs of this water.

@@ -12,7 +12,8 @@ pub fn coming_days(jars: &[JarView], zone: Zone, habits: &Habits) -> Vec<DayNeed
     let mut lots: BTreeMap<&str, LotDates> = BTreeMap::new();
     for jar in jars {
         let (Some(lot), Some(progress)) = (&jar.lot, &jar.progress) else { continue };
-        let (Some(start), Some(end)) = (window(progress, "hatch_start"), window(progress, "hatch_end")) else {
+        let (Some(start), Some(end)) = (window(progress, "hatch_start"), window(progress, "hatch_end"))
+        else {
             continue;
         };
         lots.entry(lot)

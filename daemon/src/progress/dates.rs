@@ -183,12 +183,7 @@ fn one(way: &Way<'_>, as_of: Timestamp, futures: &Futures) -> Option<ProgressVie
     let when = |target: f64| way.when(target, as_of);
     let known = way.progress.lessons.station(way.species, &way.content.lot);
     let station = if way.progress.learns { known.0 } else { Station::published(way.species) };
-    let lot = Lot {
-        species: way.species,
-        station,
-        done: Done { amount, when: &when },
-        seen: &seen,
-    };
+    let lot = Lot { species: way.species, station, done: Done { amount, when: &when }, seen: &seen };
     let mut dates = stage_dates(&lot, futures, LEVEL);
     dates.warnings.extend(learning::told(way.progress.learns, known));
     Some(ProgressView {

@@ -43,7 +43,8 @@ fn taught(progress: &Progress) -> Vec<Taught> {
     let mut all: BTreeMap<(String, LotId, Stage), Vec<(f64, Timestamp)>> = BTreeMap::new();
     for content in progress.books.contents() {
         for (seen, at) in &content.seen {
-            let Some((species, known, development)) = super::dates::development_at(progress, content, *at) else {
+            let Some((species, known, development)) = super::dates::development_at(progress, content, *at)
+            else {
                 continue;
             };
             if known >= 1.0 - MOST_UNKNOWN && development > 0.0 {

@@ -270,8 +270,7 @@ mod tests {
 
     #[test]
     fn nonsense_is_refused_with_its_line() {
-        let refused =
-            |file: &str, column: &str, tz: &str| printed(file, column, tz, Form::Csv).unwrap_err();
+        let refused = |file: &str, column: &str, tz: &str| printed(file, column, tz, Form::Csv).unwrap_err();
         for (cell, line) in [("2026-04-18T01:00,warm", 9), ("yesterday,8.1", 9), ("2026-04-18T01:00", 9)] {
             let failure = refused(&format!("{FILE}\n{cell}\n"), "raw_c", "UTC");
             assert_eq!(failure.code, 65, "{failure}");
