@@ -188,6 +188,7 @@ fn one(way: &Way<'_>, as_of: Timestamp, futures: &Futures) -> Option<ProgressVie
     dates.warnings.extend(learning::told(way.progress.learns, known));
     Some(ProgressView {
         fertilized_at: way.take.fertilized_at,
+        as_of,
         c_days: units.c_days,
         coverage: units.coverage,
         bridged_h: units.bridged_h,
