@@ -43,7 +43,7 @@ enum Command {
     /// Take temperatures of past springs over into the station's database
     Import(import::Arguments),
     /// Thermal units and stage dates from a file of temperatures
-    Outlook(outlook::Arguments),
+    Outlook(Box<outlook::Arguments>),
     /// Watch the station until told to stop
     Run(run::Arguments),
 }

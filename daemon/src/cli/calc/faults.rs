@@ -211,8 +211,6 @@ fn text(marks: &[Mark], zone: Zone, output: &mut Output) -> CommandResult {
 
 #[cfg(test)]
 mod tests {
-    #![expect(clippy::unwrap_used, reason = "a test fails by panicking")]
-
     use super::{Arguments, Form, run};
     use crate::cli::failure::Failure;
     use crate::cli::output::Output;
