@@ -212,7 +212,7 @@ fn open_store(config: &Config, clock: Arc<dyn Clock>) -> Result<StoreHandle> {
     std::fs::create_dir_all(folder)
         .with_context(|| format!("cannot create the data folder {}", folder.display()))?;
     let sensors = config.rack.sensors.iter().map(|sensor| sensor.id.clone()).collect();
-    let mut options = StoreOptions::new(folder.join("nightjar.sqlite"), sensors);
+    let mut options = StoreOptions::new(folder.join(crate::store::FILE_NAME), sensors);
     options.commit_interval = config.store.commit_every;
     options.keep_readings =
         config.store.keep_raw_days.map(|days| nightjar_calc::time::Span::from_days(f64::from(days)));
@@ -232,6 +232,8 @@ fn empty_picture(rack: &crate::rack::Rack, now: crate::clock::Now) -> Snapshot {
         sensors: Vec::new(),
         lots: Vec::new(),
         alarms: Vec::new(),
+        learning: Vec::new(),
+        past_outlooks: None,
         sources: Vec::new(),
         last_told: None,
     }

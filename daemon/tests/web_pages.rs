@@ -231,6 +231,8 @@ async fn a_snapshot_with_nothing_in_it_still_makes_every_page() {
         lots: Vec::new(),
         alarms: Vec::new(),
         sources: Vec::new(),
+        learning: Vec::new(),
+        past_outlooks: None,
         last_told: None,
     }));
     for path in PAGES.into_iter().filter(|p| !p.starts_with("/alarms/")) {

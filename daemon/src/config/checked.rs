@@ -18,6 +18,8 @@ pub struct Config {
     pub supply: String,
     /// Kind of source water, for the borrowed seasonal curve.
     pub water_type: WaterType,
+    /// Dates use what eye-ups and hatches seen here taught.
+    pub learns: bool,
     /// Prefix of national telephone numbers, digits only.
     pub country_code: String,
     /// Where readings come from; positions are the `SourceIx`.

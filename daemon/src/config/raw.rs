@@ -32,6 +32,7 @@ pub struct Station {
     pub water_type: Option<String>,
     pub country_code: Option<String>,
     pub supply: Option<String>,
+    pub learns: Option<bool>,
 }
 
 /// `[rack]`

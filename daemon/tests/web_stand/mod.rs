@@ -125,6 +125,8 @@ pub fn snapshot(rack: &Rack, now: Now, troubled: bool) -> Snapshot {
             })
             .collect(),
         alarms: if troubled { alarms(now.utc) } else { Vec::new() },
+        learning: Vec::new(),
+        past_outlooks: None,
         sources: vec![
             SourceView {
                 id: "board-1".into(),
