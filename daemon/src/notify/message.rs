@@ -6,13 +6,15 @@
 mod digest;
 pub mod kind;
 mod mail;
+mod notice;
 mod station;
 mod text;
 mod webhook;
 
 pub use digest::{digest, digest_text};
 pub use mail::{LONGEST_BODY, LONGEST_LINE, LONGEST_SUBJECT, body, subject};
-pub use station::{Standing, daily, flood, hand_over, history, status, who};
+pub use notice::{cap_text, flood_text};
+pub use station::{Standing, daily, hand_over, history, status, who};
 pub use text::{LONGEST_TEXT, text};
 pub use webhook::webhook;
 

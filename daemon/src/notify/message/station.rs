@@ -1,5 +1,4 @@
-//! Texts about the station as a whole: the daily one, the hand-over, a flood of alarms, and the answers
-//! to `STATUS`, `WHO` and `HIST`. Each is one part of at most [`LONGEST_TEXT`] septets.
+//! Texts about the station as a whole: the daily one, the hand-over, and the answers to `STATUS`, `WHO` and `HIST`. Each is one part of at most [`LONGEST_TEXT`] septets.
 
 use super::{LONGEST_TEXT, Words, cut, gsm, kind};
 use crate::alarm::event::{AlarmEvent, Code};
@@ -67,20 +66,6 @@ pub fn hand_over(person: &PersonId, until: Timestamp, code: &Code, words: &Words
     fit(
         &format!("TEST {name}: you are on call at {station} until {until}. Nothing is wrong"),
         &format!(". Reply ACK {} to show this reached you", cut(&code.0, 8)),
-    )
-}
-
-/// So many alarms that texts are grouped from now on.
-#[must_use]
-pub fn flood(alarms: u32, worst: &AlarmEvent, words: &Words) -> String {
-    let what = kind::name(worst.kind).to_uppercase();
-    let place = words.place(&worst.asset, 16);
-    let priority = worst.priority;
-    fit(
-        &format!(
-            "NOTE {alarms} alarms in 10 min: texts now grouped, 1 per 10 min. Worst: {priority:?} {what} {place}"
-        ),
-        ". Reply STATUS",
     )
 }
 

@@ -141,6 +141,9 @@ proptest! {
         prop_assert!(gsm::septets(&text).is_some_and(|n| n <= LONGEST_TEXT), "{text}");
         prop_assert!(text.contains(&kind::name(event.kind).to_uppercase()), "{text}");
         prop_assert!(text.contains(&event.code.0), "{text}");
+        for notice in [flood_text(u32::MAX, Some(&event), &words), cap_text(&event, &words, now())] {
+            prop_assert!(gsm::septets(&notice).is_some_and(|n| n <= LONGEST_TEXT), "{notice}");
+        }
         let urgent = matches!(event.change, Change::Raised | Change::Grew | Change::Reminder);
         prop_assert!(!urgent || text.contains("since 01 Apr 02:14. Reply ACK"), "{text}");
         prop_assert!(subject(&event, &words, now()).chars().count() <= LONGEST_SUBJECT);
@@ -215,7 +218,6 @@ proptest! {
         for text in [
             daily(&standing, &words, now()),
             hand_over(&person, now().utc, &code, &words, now()),
-            flood(number, &events[0], &words),
             status(&events, &standing, &words, now()),
             who(&vec![person; 9], Some(now().utc), &words, now()),
             history(&code, &happened, &words, now()),
