@@ -41,6 +41,8 @@ struct Course {
     unknown: usize,
     seconds: u64,
     sent: usize,
+    /// Bytes the modem said.
+    said: usize,
 }
 
 /// A modem and the machine, in time that passes only when both have nothing to say. `news` puts
@@ -50,7 +52,7 @@ fn course(mut modem: FakeModem, news: Option<usize>) -> Course {
     let mut machine = Machine::new(None, false, now);
     let (mut attempt, mut said) = (0_usize, 0_usize);
     let mut try_at = Some(now);
-    let mut course = Course { taken: false, elsewhere: false, unknown: 0, seconds: 0, sent: 0 };
+    let mut course = Course { taken: false, elsewhere: false, unknown: 0, seconds: 0, sent: 0, said: 0 };
     let end = Uptime::from_ms(3_600_000);
     while now < end && !course.taken && !course.elsewhere {
         while let Some(output) = machine.poll_output() {
@@ -102,6 +104,7 @@ fn course(mut modem: FakeModem, news: Option<usize>) -> Course {
     }
     course.seconds = now.ms() / 1000;
     course.sent = modem.sent.len();
+    course.said = said;
     course
 }
 
@@ -179,11 +182,11 @@ fn silence_and_a_port_that_goes_away_at_every_step_lose_nothing() {
 fn news_between_any_two_bytes_with_echo_on_loses_nothing() {
     let mut unknown = 0;
     let mut slowest = 0;
-    let positions = 900;
+    let stubborn = || FakeModem { stubborn: true, ..FakeModem::new() };
+    let positions = course(stubborn(), None).said;
     for position in 0..positions {
-        let mut modem = FakeModem::new();
-        modem.stubborn = true;
-        let course = course(modem, Some(position));
+        let course = course(stubborn(), Some(position));
+        assert!(course.said > position);
         assert!(course.taken, "at byte {position}: {course:?}");
         assert!(course.sent <= 1 + course.unknown, "at byte {position}: {course:?}");
         unknown += course.unknown;

@@ -1,4 +1,5 @@
-//! Texts about the station as a whole: the daily one, the hand-over, and the answers to `STATUS`, `WHO` and `HIST`. Each is one part of at most [`LONGEST_TEXT`] septets.
+//! Texts about the station as a whole: the daily one, the hand-over, and the answers to `STATUS`, `WHO`
+//! and `HIST`. Each is one part of at most [`LONGEST_TEXT`] septets.
 
 use super::{LONGEST_TEXT, Words, cut, gsm, kind};
 use crate::alarm::event::{AlarmEvent, Code};
