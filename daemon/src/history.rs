@@ -67,6 +67,8 @@ fn jar_of(act: &Act) -> Vec<&str> {
         Act::Mortality(a) => a.jar.iter().map(|jar| jar.as_str()).collect(),
         Act::Note(a) => a.jar.iter().map(|jar| jar.as_str()).collect(),
         Act::Take(_)
+        | Act::TreatmentPlan(_)
+        | Act::FertilizationSample(_)
         | Act::Lot(_)
         | Act::Held(_)
         | Act::Stocked(_)
