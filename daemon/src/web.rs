@@ -5,6 +5,7 @@
 //! is a command to the core, and its answer is shown. Everything can be read and used without
 //! script.
 
+mod accounts;
 mod answer;
 mod api;
 mod assets;
@@ -24,7 +25,7 @@ mod session;
 mod throttle;
 mod units;
 mod view;
-mod words;
+pub(crate) mod words;
 
 use auth::Gate;
 use backend::Backend;
