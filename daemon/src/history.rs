@@ -20,7 +20,7 @@ pub struct StoreHistory {
 }
 
 /// Entries looked through for one answer.
-const ENTRIES_LOOKED_AT: u32 = 20_000;
+const ENTRIES_LOOKED_AT: u32 = 200_000;
 
 impl StoreHistory {
     /// Of a store and the rack its sensors sit on.
