@@ -13,6 +13,7 @@ use crate::guard;
 use crate::logbook::{Act, Check, Entry, EntryId, Treatment, standing};
 use crate::rack::{JarIx, Measure, Rack};
 use crate::reading::{Quality, Reading, SensorIx};
+use crate::season::Forecast;
 use crate::snapshot::ProgressView;
 use books::{Books, Content, Known, Refusal};
 use nightjar_calc::development::species::{Species, find_among};
@@ -238,9 +239,14 @@ impl Progress {
     /// The earliest moment whose temperatures are still needed.
     #[must_use]
     pub fn needed_since(&self) -> Option<Timestamp> {
-        let jars = self.books.contents().filter_map(|content| content.segments.first()).map(|s| s.from);
-        let probed = self.books.takes().values().filter(|take| take.hardening_sensor.is_some());
-        jars.chain(probed.map(|take| take.fertilized_at)).min()
+        let parts = || self.books.present().flat_map(Content::parts);
+        let jars = parts().filter_map(|content| content.segments.first()).map(|s| s.from);
+        let probed = parts()
+            .filter_map(|content| self.books.lots().get(&content.lot))
+            .flat_map(|lot| self.books.takes_of(lot))
+            .filter(|take| take.hardening_sensor.is_some())
+            .map(|take| take.fertilized_at);
+        jars.chain(probed).min()
     }
 
     /// Puts what has arrived into the sums, and forgets single readings no longer needed.
@@ -265,6 +271,12 @@ impl Progress {
         }
     }
 
+    /// The rack.
+    #[must_use]
+    pub fn rack(&self) -> &Rack {
+        &self.rack
+    }
+
     /// Thermal units and dates of the eggs of a jar. Call [`Self::settle`] before.
     #[must_use]
     pub fn view(&self, jar: JarIx, as_of: Timestamp, futures: Option<&Futures>) -> Option<ProgressView> {
@@ -284,6 +296,45 @@ impl Progress {
             unite(&mut first, &other);
         }
         Some(first)
+    }
+
+    /// Thermal units and dates of eggs that are or were in a jar, by themselves.
+    #[must_use]
+    pub fn view_of(&self, content: &Content, as_of: Timestamp) -> Option<ProgressView> {
+        let futures = self.hold(content, as_of).unwrap_or_else(|| Futures {
+            from: as_of,
+            step: Span::from_hours(24),
+            paths: Vec::new(),
+            basis: "no forecast".to_owned(),
+        });
+        dates::view(self, content, as_of, &futures)
+    }
+
+    /// The first hatch as it would have been foreseen so long after the eggs were loaded, with nothing
+    /// known of what came after.
+    #[must_use]
+    pub fn early_forecast(&self, content: &Content, after: Span) -> Option<Forecast> {
+        let as_of = content.segments.first()?.from + after;
+        let mut then = Content { seen: BTreeMap::new(), poured_in: Vec::new(), ..content.clone() };
+        then.segments.retain(|segment| segment.from < as_of);
+        if then.segments.last()?.to.is_some_and(|left| left < as_of) {
+            return None;
+        }
+        let futures = self.hold(&then, as_of)?;
+        let view = dates::view(self, &then, as_of, &futures)?;
+        let stage = view.stages.iter().find(|stage| stage.stage == "hatch_start" && stage.at.is_none())?;
+        Some(Forecast { as_of, hatch_start: (stage.earliest, stage.likely, stage.latest) })
+    }
+
+    /// Mean of what a thermometer measured, °C above 0, and the share of the time that was measured.
+    #[must_use]
+    pub fn mean_between(&self, sensor: SensorIx, from: Timestamp, to: Timestamp) -> Option<(f64, f64)> {
+        let tally = self.records.get(&sensor)?.thermal_units(from, to);
+        let (counted, whole) = (tally.measured + tally.bridged, to.since(from));
+        (counted > Span::ZERO && whole > Span::ZERO).then(|| {
+            let sum = tally.sum as f64 / nightjar_calc::thermal::PER_C_DAY as f64;
+            (sum / counted.days(), tally.measured.hours() / whole.hours())
+        })
     }
 
     /// The simplest outlook: the water stays as it was over the last three days.

@@ -2,7 +2,7 @@
 //! order.
 
 mod messages;
-mod restore;
+pub(crate) mod restore;
 mod sources;
 
 use crate::alarm::engine::Fact;

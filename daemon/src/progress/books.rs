@@ -124,6 +124,11 @@ impl Books {
         self.jars.values().chain(&self.past).flat_map(Content::parts)
     }
 
+    /// Eggs that are in jars.
+    pub fn present(&self) -> impl Iterator<Item = &Content> {
+        self.jars.values()
+    }
+
     /// Flow a jar should have.
     #[must_use]
     pub fn set_flow(&self, jar: JarIx) -> Option<f64> {
