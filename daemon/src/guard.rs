@@ -105,7 +105,7 @@ impl Standing {
             None => Hatch::Unknown,
         };
         Some(Self {
-            eggs: if species == "rainbow_trout" { EggKind::RainbowTrout } else { EggKind::ColdOrCoolWater },
+            eggs: if species == "rainbow-trout" { EggKind::RainbowTrout } else { EggKind::ColdOrCoolWater },
             set_point: books.set_flow(jar),
             hatch,
             c_days: view.map(|view| view.c_days),

@@ -69,6 +69,7 @@ pub async fn page(view: &View, id: &str, days: u32, done: Option<&str>, tried: O
             @if let Some(progress) = now.and_then(|n| n.progress.as_ref()) {
                 section aria-labelledby="h-way" { h2 #h-way { "Way to hatch" } div #way { (way(view, progress)) } }
             }
+            (super::season::of_jar(view, jar.id.as_str()).await)
             section aria-labelledby="h-water" {
                 h2 #h-water { "Water" }
                 (lengths(jar, days))

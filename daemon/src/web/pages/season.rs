@@ -4,11 +4,15 @@ use crate::season::{csv, html as report};
 use crate::web::accounts;
 use crate::web::components;
 use crate::web::view::View;
+use crate::web::words;
 use axum::extract::Path;
 use axum::http::StatusCode;
 use axum::http::header::{CONTENT_DISPOSITION, CONTENT_TYPE};
 use axum::response::{IntoResponse, Response};
-use maud::html;
+use maud::{Markup, html};
+use nightjar_calc::enumeration::round_known;
+use nightjar_calc::ledger::Level;
+use nightjar_calc::proportion::Interval;
 
 /// The page.
 pub async fn show(view: View) -> Response {
@@ -24,6 +28,43 @@ pub async fn show(view: View) -> Response {
         (Err(error), _) | (_, Err(error)) => html! { h1 { "Season" } p.problem { (error) } },
     };
     components::page(&view, "Season", &body).into_response()
+}
+
+/// The account of one jar: counted, drawn off, alive by two estimates, what to expect.
+pub async fn of_jar(view: &View, jar: &str) -> Markup {
+    let Ok(accounts) = accounts::accounts(view).await else { return html! {} };
+    let lines = accounts.books.ledger().report(Level::Jar);
+    let Some(line) = lines.get(jar) else { return html! {} };
+    let percent = |share: Option<Interval>| {
+        share.map(|s| format!("{:.0} % ({:.0} to {:.0} %)", s.likely * 100.0, s.low * 100.0, s.high * 100.0))
+    };
+    let eggs = |eggs: Option<Interval>| {
+        eggs.map(|e| format!("{} ({} to {})", rounded(e, e.likely), rounded(e, e.low), rounded(e, e.high)))
+    };
+    let facts: [(&str, Option<String>); 9] = [
+        ("Eggs in", Some(line.eggs_in.to_string())),
+        ("Drawn off or dead", Some(words::grouped(line.removed.get()))),
+        ("Alive by siphon", Some(line.alive_by_siphon.to_string())),
+        ("Alive by eye-up", eggs(line.alive_by_eye_up)),
+        ("Fertilized", percent(line.fertilized)),
+        ("Eyed", percent(line.eye_up)),
+        ("Fry expected", eggs(line.fry_expected)),
+        ("Fry counted", line.fry_out.map(|fry| fry.to_string())),
+        ("Breeders at most", line.breeders.map(|b| format!("{:.0}", b.effective_at_most))),
+    ];
+    html! {
+        section aria-labelledby="h-account" {
+            h2 #h-account { "Account of this jar" }
+            dl.facts { @for (name, value) in facts { @if let Some(value) = value { div { dt { (name) } dd { (value) } } } } }
+            @if let Some(gap) = line.gap { p.caution { (gap.to_string()) } }
+            p.small { "This season, with what the jar held before. Bounds at 95 %. " a href="/season" { "The whole season" } }
+        }
+    }
+}
+
+/// No more digits than are known.
+fn rounded(whole: Interval, value: f64) -> String {
+    words::grouped(round_known(value, (whole.high - whole.low) / 2.0))
 }
 
 /// One table as a file.
