@@ -73,7 +73,7 @@ pub fn run(arguments: &Arguments, output: &mut Output) -> CommandResult {
         .filter_map(|line| serde_json::from_value(line.body.get("event")?.clone()).ok())
         .filter(|event: &crate::alarm::event::AlarmEvent| from <= event.at && event.at <= to)
         .collect();
-    let (ways, alarms, days) = (ways(&progress, now), answered(&events), days(&progress, &config, from, to));
+    let (ways, alarms, days) = (ways(&progress, to), answered(&events), days(&progress, &config, from, to));
     let material = Material {
         rack: &config.rack,
         books: progress.books(),
@@ -186,14 +186,14 @@ fn read_temperatures(
 }
 
 /// Thermal histories of all eggs that are or were in jars.
-fn ways(progress: &Progress, now: Timestamp) -> Vec<Way> {
+fn ways(progress: &Progress, end: Timestamp) -> Vec<Way> {
     let rack = progress.rack();
     let mut ways: Vec<Way> = progress
         .books()
         .contents()
         .filter_map(|content| {
             let (first, last) = (content.segments.first()?, content.segments.last()?);
-            let as_of = last.to.unwrap_or(now);
+            let as_of = last.to.unwrap_or(end);
             Some(Way {
                 jar: rack.jar(last.jar).id.to_string(),
                 lot: content.lot.to_string(),

@@ -1,9 +1,10 @@
 //! The report for reading and printing.
 
-use super::table::{Cell, Table};
+use super::table::{Cell, Column, Table};
 use super::{Material, chart};
 use crate::web::words;
 use maud::{DOCTYPE, Markup, html};
+use nightjar_calc::enumeration::round_known;
 use nightjar_calc::time::Zone;
 
 /// Columns a printed table holds side by side; a wider one is printed record by record.
@@ -19,7 +20,7 @@ th, td { text-align: left; padding: .15rem .4rem; border-bottom: .5pt solid #999
 td.n { text-align: right; font-variant-numeric: tabular-nums; white-space: nowrap; }
 tr, .record { break-inside: avoid; }
 .record { border-top: 1pt solid #444; padding: .3rem 0; }
-.record dl.facts { display: grid; grid-template-columns: repeat(3, 1fr); gap: .1rem 1rem; margin: 0; }
+.record dl.facts { display: grid; grid-template-columns: repeat(2, 1fr); gap: .1rem 1rem; margin: 0; }
 .record div { display: flex; justify-content: space-between; gap: .5rem; border-bottom: .5pt dotted #999; }
 .record dt { color: #444; } .record dd { margin: 0; text-align: right; overflow-wrap: anywhere; }
 svg { width: 100%; height: auto; break-inside: avoid; } p.about { color: #444; margin: .1rem 0 .4rem; }
@@ -95,19 +96,45 @@ fn rows(table: &Table, zone: Zone) -> Markup {
     }
 }
 
-/// Wide rows, one block each, empty cells left out.
+/// Wide rows, one block each, empty cells left out. A number with its bounds is one line, with no more
+/// digits than are known.
 fn records(table: &Table, zone: Zone) -> Markup {
     html! {
         @for row in &table.rows {
             div.record {
                 dl.facts {
-                    @for (column, cell) in table.columns.iter().zip(row).filter(|(_, cell)| **cell != Cell::Empty) {
-                        div { dt title=(column.meaning) { (head(column.key)) } dd { (shown(cell, zone)) } }
+                    @for (column, text) in record(table, row, zone) {
+                        div { dt title=(column.meaning) { (head(column.key)) } dd { (text) } }
                     }
                 }
             }
         }
     }
+}
+
+fn record<'a>(table: &'a Table, row: &[Cell], zone: Zone) -> Vec<(&'a Column, String)> {
+    let mut lines = Vec::new();
+    let mut at = 0;
+    while let (Some(column), Some(cell)) = (table.columns.get(at), row.get(at)) {
+        at += 1;
+        let bounded = table.columns.get(at).is_some_and(|next| next.key.strip_suffix("_low") == Some(column.key));
+        if bounded {
+            at += 2;
+        }
+        match (cell, row.get(at.wrapping_sub(2)), row.get(at.wrapping_sub(1))) {
+            (Cell::Empty, ..) => {}
+            (Cell::Number(likely, 0), Some(Cell::Number(low, _)), Some(Cell::Number(high, _))) if bounded => {
+                let known = |value: f64| words::grouped(round_known(value, (high - low) / 2.0));
+                lines.push((column, format!("{} ({} to {})", known(*likely), known(*low), known(*high))));
+            }
+            (Cell::Number(likely, _), Some(Cell::Number(low, _)), Some(Cell::Number(high, _))) if bounded => {
+                let percent = |value: f64| words::plain((value * 1000.0).round() / 10.0);
+                lines.push((column, format!("{} % ({} to {})", percent(*likely), percent(*low), percent(*high))));
+            }
+            (Cell::Text(_) | Cell::Number(..) | Cell::At(_), ..) => lines.push((column, shown(cell, zone))),
+        }
+    }
+    lines
 }
 
 /// As people read it.
