@@ -6,6 +6,7 @@
 pub mod calc;
 pub mod check;
 pub mod demo;
+pub mod export;
 pub mod failure;
 pub mod hash_secret;
 pub mod outlook;
@@ -36,6 +37,8 @@ enum Command {
     Calc(calc::Arguments),
     /// Play an invented season over a real pseudo-terminal, with its page
     Demo(demo::Arguments),
+    /// What is stored, as CSV
+    Export(export::Arguments),
     /// Hash a password or PIN for the configuration
     HashSecret(hash_secret::Arguments),
     /// Thermal units and stage dates from a file of temperatures
@@ -68,6 +71,7 @@ pub fn main() -> ExitCode {
         Command::Check(arguments) => check::run(&arguments, &mut output),
         Command::Calc(arguments) => calc::run(&arguments, &mut output),
         Command::Demo(arguments) => demo::run(&arguments, &mut output),
+        Command::Export(arguments) => export::run(&arguments, &mut output),
         Command::HashSecret(arguments) => hash_secret::run(&arguments, &mut output),
         Command::Outlook(arguments) => outlook::run(&arguments, &mut output),
         Command::ImportRecords(arguments) => records::run(&arguments, &mut output),
