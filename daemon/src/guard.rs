@@ -10,10 +10,10 @@ use crate::progress::books::{Books, Seen, Work};
 use crate::rack::JarIx;
 use crate::snapshot::ProgressView;
 use nightjar_calc::quantity::LitresPerMinute;
+use nightjar_calc::time::{Span, Timestamp};
 use nightjar_calc::treatment::{
     self, Dose, DoseError, EggKind, Flow, Guard, Hatch, Method, Proposal, STOP_BEFORE_HATCH_H, Target,
 };
-use nightjar_calc::time::{Span, Timestamp};
 use std::collections::BTreeMap;
 
 /// After the feed stops drug still comes, and the flow is set back by hand (own choice).
@@ -49,7 +49,12 @@ impl Wanted {
     /// As planned.
     #[must_use]
     pub const fn planned(plan: &TreatmentPlan) -> Self {
-        Self { agent: plan.agent, concentration: plan.concentration, minutes: plan.minutes, store_coldest_c: None }
+        Self {
+            agent: plan.agent,
+            concentration: plan.concentration,
+            minutes: plan.minutes,
+            store_coldest_c: None,
+        }
     }
 
     const fn target(&self) -> Target {
@@ -94,14 +99,17 @@ impl Standing {
     pub fn of(books: &Books, jar: JarIx, view: Option<&ProgressView>, at: Timestamp) -> Option<Self> {
         let content = books.in_jar(jar)?;
         let species = books.lots().get(&content.lot).map_or("", |lot| lot.species.as_str());
-        let hatching =
-            [Seen::First, Seen::Peak, Seen::Last].iter().any(|seen| content.seen.get(seen).is_some_and(|t| *t <= at));
+        let hatching = [Seen::First, Seen::Peak, Seen::Last]
+            .iter()
+            .any(|seen| content.seen.get(seen).is_some_and(|t| *t <= at));
         let start = view.and_then(|view| view.stages.iter().find(|stage| stage.stage == "hatch_start"));
         let hatch = match start {
             _ if hatching => Hatch::Started,
             // Reached by the sum, though nobody has looked.
             Some(stage) if stage.at.is_some() => Hatch::InHours(0.0),
-            Some(stage) => stage.earliest.map_or(Hatch::Unknown, |first| Hatch::InHours(first.since(at).hours())),
+            Some(stage) => {
+                stage.earliest.map_or(Hatch::Unknown, |first| Hatch::InHours(first.since(at).hours()))
+            }
             None => Hatch::Unknown,
         };
         Some(Self {
@@ -114,7 +122,9 @@ impl Standing {
                 .get(&Work::Peroxide)
                 .filter(|given| **given < at)
                 .map(|given| at.since(*given).hours()),
-            stop_before_hatch_h: books.plan(species).map_or(STOP_BEFORE_HATCH_H, |plan| plan.stop_before_hatch_h),
+            stop_before_hatch_h: books
+                .plan(species)
+                .map_or(STOP_BEFORE_HATCH_H, |plan| plan.stop_before_hatch_h),
         })
     }
 }
@@ -176,7 +186,9 @@ pub fn look(wanted: &Wanted, standing: &Standing, flow: FlowNow) -> Result<Answe
     let care = treatment::safety(wanted.target().agent());
     Ok(Answer {
         dose: match measured {
-            Some(flow) if guard.allows() => Some(treatment::flow_through(wanted.target(), flow, wanted.minutes, None)?),
+            Some(flow) if guard.allows() => {
+                Some(treatment::flow_through(wanted.target(), flow, wanted.minutes, None)?)
+            }
             Some(_) | None => None,
         },
         refusals: guard.refused_because().into_iter().map(found).collect(),
@@ -291,12 +303,8 @@ mod tests {
         }
     }
 
-    const FORMALIN: Wanted = Wanted {
-        agent: Agent::Formalin,
-        concentration: 1_667.0,
-        minutes: 15.0,
-        store_coldest_c: Some(12.0),
-    };
+    const FORMALIN: Wanted =
+        Wanted { agent: Agent::Formalin, concentration: 1_667.0, minutes: 15.0, store_coldest_c: Some(12.0) };
 
     /// Published: 5 gpm for 15 min at 1,667 ppm needs 472.6 mL (DRIP; exact conversion 473.3 mL).
     #[test]

@@ -51,6 +51,7 @@ fn unwritten() -> Timestamp {
 /// What was done.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 #[serde(tag = "kind", rename_all = "snake_case", deny_unknown_fields)]
+#[expect(clippy::large_enum_variant, reason = "entries are few, and boxed where they travel")]
 pub enum Act {
     /// Stripped and fertilized eggs of one day, species and water.
     Take(Take),

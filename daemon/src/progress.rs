@@ -34,10 +34,13 @@ pub struct Progress {
     records: BTreeMap<SensorIx, SensorRecord>,
 }
 
+/// Key of a species by what people call it, or why there is none.
+type KeyOf<'a> = dyn Fn(&str) -> Result<String, String> + 'a;
+
 /// A station's rack and species as the books ask for them.
 struct StationSpecies<'a> {
     rack: &'a Rack,
-    key: Box<dyn Fn(&str) -> Result<String, String> + 'a>,
+    key: Box<KeyOf<'a>>,
 }
 
 impl<'a> StationSpecies<'a> {
@@ -190,9 +193,11 @@ impl Progress {
         let (done, _) = standing(self.entries.values());
         let mut checks: Vec<_> = done
             .into_iter()
-            .filter_map(|done| {
-                if let Act::Calibration(made) = done.act { Some((done.at, made)) } else { None }
-            })
+            .filter_map(
+                |done| {
+                    if let Act::Calibration(made) = done.act { Some((done.at, made)) } else { None }
+                },
+            )
             .collect();
         checks.sort_by_key(|(at, _)| *at);
         checks.into_iter().map(|(_, made)| (&made.sensor, &made.check)).collect()

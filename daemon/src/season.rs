@@ -1,10 +1,10 @@
 //! The season report: what the logbook, the books and the record say, as tables that are drawn on the
 //! page, printed, and written as CSV files, each column with its meaning.
 
-pub mod csv;
-pub mod html;
 mod chart;
 mod counted;
+pub mod csv;
+pub mod html;
 mod journal;
 mod table;
 

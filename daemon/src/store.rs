@@ -30,7 +30,7 @@ mod tail;
 mod unplaced;
 mod writer;
 
-pub use aside::{import_entries, look};
+pub use aside::import_entries;
 pub use entries::Appended;
 pub use error::{Damage, Refused, StoreError, Trouble};
 pub use file::{BackupReport, backup, check_backup};

@@ -128,7 +128,8 @@ pub struct Situation<'a> {
 pub fn work(at: &Situation<'_>) -> Vec<Item> {
     let mut items = Vec::new();
     for ix in (0..at.rack.jars.len()).filter_map(|i| u16::try_from(i).ok()).map(JarIx) {
-        let (Some(content), Some(view)) = (at.books.in_jar(ix), at.snapshot.jars.get(usize::from(ix.0))) else {
+        let (Some(content), Some(view)) = (at.books.in_jar(ix), at.snapshot.jars.get(usize::from(ix.0)))
+        else {
             continue;
         };
         let mut jar = AtJar { at, ix, content, view, items: &mut items };
@@ -141,7 +142,7 @@ pub fn work(at: &Situation<'_>) -> Vec<Item> {
     }
     items.extend(checks(at));
     items.retain(|item| item.due <= at.now + AHEAD);
-    items.sort_by(|a, b| (a.due, a.jar, a.kind).cmp(&(b.due, b.jar, b.kind)));
+    items.sort_by_key(|item| (item.due, item.jar, item.kind));
     items
 }
 
@@ -226,7 +227,9 @@ impl AtJar<'_, '_> {
 
     fn treat(&mut self) {
         let at = self.at;
-        let Some(species) = at.books.lots().get(&self.content.lot).map(|lot| lot.species.as_str()) else { return };
+        let Some(species) = at.books.lots().get(&self.content.lot).map(|lot| lot.species.as_str()) else {
+            return;
+        };
         let Some(plan) = at.books.plan(species) else { return };
         let ends = match plan.until {
             PlannedUntil::Never => return,
@@ -242,7 +245,8 @@ impl AtJar<'_, '_> {
             && last_day > at.now
             && last_day <= at.now + Span::from_hours(24)
         {
-            let why = format!("no treatment from {:.0} h before the earliest hatch", plan.stop_before_hatch_h);
+            let why =
+                format!("no treatment from {:.0} h before the earliest hatch", plan.stop_before_hatch_h);
             self.add(Kind::LastTreatment, "Last day for a treatment", why, at.now);
         }
         let due = self
@@ -276,11 +280,17 @@ impl AtJar<'_, '_> {
             self.add(Kind::SampleEyed, "Take an eye-up sample, several dips", "eyes show about now", due);
         }
         if self.view.state == JarState::Hatching
-            && let Some(stage) = self.progress().and_then(|p| p.stages.iter().find(|s| s.stage == "hatch_start"))
+            && let Some(stage) =
+                self.progress().and_then(|p| p.stages.iter().find(|s| s.stage == "hatch_start"))
             && !stage.seen
             && let Some(due) = stage.at
         {
-            self.add(Kind::LookForHatch, "Look for fry", "the sum for hatch is reached; write what you see", due);
+            self.add(
+                Kind::LookForHatch,
+                "Look for fry",
+                "the sum for hatch is reached; write what you see",
+                due,
+            );
         }
     }
 

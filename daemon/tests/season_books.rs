@@ -64,12 +64,19 @@ fn station() -> Station {
 }
 
 /// What the core does with an entry: known, sensible, on disk, in the books.
-async fn desk(mut asked: mpsc::Receiver<Asked>, mut progress: Progress, store: StoreHandle, clock: Arc<ManualClock>) {
+async fn desk(
+    mut asked: mpsc::Receiver<Asked>,
+    mut progress: Progress,
+    store: StoreHandle,
+    clock: Arc<ManualClock>,
+) {
     while let Some(Asked { command, reply }) = asked.recv().await {
         let Command::Entry(entry) = command else { continue };
         let entry = Entry { written_at: clock.now().utc, ..*entry };
         let answer = match progress.entry(&entry.id) {
-            Some(known) if Entry { written_at: known.written_at, ..entry.clone() } == *known => Reply::Already,
+            Some(known) if Entry { written_at: known.written_at, ..entry.clone() } == *known => {
+                Reply::Already
+            }
             Some(_) => Reply::Refused("this entry number was used for something else".into()),
             None => match progress.check(&entry) {
                 Err(why) => Reply::Refused(why.to_string()),
@@ -170,7 +177,13 @@ fn form(entry: &Value) -> Option<(String, Vec<(String, String)>)> {
             pair("lot", text("lot")),
             pair(
                 "takes",
-                act["takes"].as_array().unwrap().iter().map(|t| t.as_str().unwrap()).collect::<Vec<_>>().join(" "),
+                act["takes"]
+                    .as_array()
+                    .unwrap()
+                    .iter()
+                    .map(|t| t.as_str().unwrap())
+                    .collect::<Vec<_>>()
+                    .join(" "),
             ),
         ],
         "eye_up_sample" => {
@@ -284,7 +297,10 @@ fn portion(book: &mut Jar, share: f64) -> Jar {
     let out = book
         .iter()
         .map(|(key, s)| {
-            (key.clone(), Sum { put_in: s.put_in * share, removed: s.removed * share, litres: s.litres * share })
+            (
+                key.clone(),
+                Sum { put_in: s.put_in * share, removed: s.removed * share, litres: s.litres * share },
+            )
         })
         .collect();
     for s in book.values_mut() {
@@ -409,7 +425,10 @@ fn season() -> Script {
                     round + hours(3),
                     json!({"kind": "siphon", "jar": "J09", "volume_ml": 100.0, "dead_share": 1.0}),
                 );
-                s.add(round + hours(4), json!({"kind": "void", "entry": never, "reason": "jar J10 was meant"}));
+                s.add(
+                    round + hours(4),
+                    json!({"kind": "void", "entry": never, "reason": "jar J10 was meant"}),
+                );
             }
             _ => {}
         }
@@ -425,8 +444,7 @@ fn finish(s: &mut Script, lots: &[(String, Vec<String>)], loaded: Timestamp, see
     let full: Vec<String> = s.jars.keys().cloned().collect();
     for (i, jar) in full.iter().enumerate() {
         let time = eyed + Span::from_minutes(i as i64);
-        let dips: Vec<Value> =
-            (0..3).map(|_| json!({"eyed": 60 + draw(seed, 10), "of": 100})).collect();
+        let dips: Vec<Value> = (0..3).map(|_| json!({"eyed": 60 + draw(seed, 10), "of": 100})).collect();
         s.add(time, json!({"kind": "eye_up_sample", "jar": jar, "dips": dips}));
         s.add(time + hours(48), json!({"kind": "hatch_seen", "jar": jar, "point": "first"}));
         s.add(time + hours(72), json!({"kind": "hatch_seen", "jar": jar, "point": "last"}));
@@ -596,10 +614,9 @@ async fn entries_that_cannot_be_are_refused_with_a_word_and_leave_no_trace() {
         "fertilized_at": "2026-04-18T14:00:00-05:00", "females": 10, "males": 20, "volume_l": 4.0,
         "hardened": true, "count": {"method": "per_litre", "eggs_per_l": 130_000.0}});
     let load = json!({"kind": "load", "jar": "J01", "lot": "T1", "volume_l": 2.0});
-    for good in [
-        entry("2026-04-18T15:00:00-05:00", take.clone()),
-        entry("2026-04-19T15:00:00-05:00", load.clone()),
-    ] {
+    for good in
+        [entry("2026-04-18T15:00:00-05:00", take.clone()), entry("2026-04-19T15:00:00-05:00", load.clone())]
+    {
         assert_eq!(station.send(&good).await.0, StatusCode::CREATED, "{good}");
     }
     let before = books(&station).await;
@@ -612,17 +629,29 @@ async fn entries_that_cannot_be_are_refused_with_a_word_and_leave_no_trace() {
         (late, hatch.clone(), "do not hatch"),
         (late, stocked(300_000.0), "at most"),
         ("2026-04-18T13:00:00-05:00", stocked(10.0), "fertilized later"),
-        ("2026-04-18T13:00:00-05:00", json!({"kind": "load", "jar": "J02", "lot": "T1", "volume_l": 1.0}), "fertilized"),
+        (
+            "2026-04-18T13:00:00-05:00",
+            json!({"kind": "load", "jar": "J02", "lot": "T1", "volume_l": 1.0}),
+            "fertilized",
+        ),
         (late, load, "holds lot"),
         (late, json!({"kind": "load", "jar": "J02", "lot": "T1", "volume_l": 9.0}), "do not go into"),
         (late, json!({"kind": "note", "text": "x".repeat(10_000)}), "10000 characters"),
         (late, json!({"kind": "lot", "lot": "y".repeat(10_000), "takes": ["T1"]}), "not a name"),
         (late, json!({"kind": "move", "from": "J01", "to": "J01"}), "not empty"),
         (late, json!({"kind": "void", "entry": "no-such-entry", "reason": "why"}), "no entry"),
-        (late, json!({"kind": "calibration", "sensor": "NONE", "how": {"check": "ice_point", "reading_c": 0.1}}), "no sensor"),
+        (
+            late,
+            json!({"kind": "calibration", "sensor": "NONE", "how": {"check": "ice_point", "reading_c": 0.1}}),
+            "no sensor",
+        ),
         (late, take, "in the logbook already"),
-        (late, json!({"kind": "treatment", "jar": "J01", "agent": "formalin", "concentration": 5_000.0,
-            "minutes": 15.0, "flow_l_per_min": 4.0, "volume_ml": 300.0}), "outside"),
+        (
+            late,
+            json!({"kind": "treatment", "jar": "J01", "agent": "formalin", "concentration": 5_000.0,
+            "minutes": 15.0, "flow_l_per_min": 4.0, "volume_ml": 300.0}),
+            "outside",
+        ),
     ] {
         let (status, body) = station.send(&entry(time, act.clone())).await;
         assert_eq!(status, StatusCode::UNPROCESSABLE_ENTITY, "{act}: {body}");
@@ -630,7 +659,9 @@ async fn entries_that_cannot_be_are_refused_with_a_word_and_leave_no_trace() {
     }
     assert_eq!(books(&station).await, before, "a refused entry leaves no trace");
     // No eyed egg in the sample, so no hatch a few hours later; and no sample after a hatch.
-    let eyes = |time: &str, eyed: u32| (time.to_owned(), json!({"kind": "eye_up_sample", "jar": "J01", "dips": [{"eyed": eyed, "of": 100}]}));
+    let eyes = |time: &str, eyed: u32| {
+        (time.to_owned(), json!({"kind": "eye_up_sample", "jar": "J01", "dips": [{"eyed": eyed, "of": 100}]}))
+    };
     let (time, act) = eyes("2026-04-25T08:00:00-05:00", 0);
     assert_eq!(station.send(&entry(&time, act)).await.0, StatusCode::CREATED);
     let (status, body) = station.send(&entry("2026-04-25T12:00:00-05:00", hatch.clone())).await;
@@ -648,7 +679,8 @@ async fn worked_examples_come_out_of_the_interface() {
     let mut number = 0;
     let mut send = async |time: &str, act: Value| {
         number += 1;
-        let entry = json!({"id": format!("worked-{number:03}"), "happened_at": time, "who": "demo", "act": act});
+        let entry =
+            json!({"id": format!("worked-{number:03}"), "happened_at": time, "who": "demo", "act": act});
         let (status, body) = station.send(&entry).await;
         assert_eq!(status, StatusCode::CREATED, "{entry}: {body}");
     };
@@ -657,9 +689,17 @@ async fn worked_examples_come_out_of_the_interface() {
         "water": "Alder Lake", "fertilized_at": "2026-04-18T14:00:00-05:00", "females": 60, "males": 90,
         "volume_l": 2.365_882, "hardened": true, "count": {"method": "von_bayer", "eggs": 150.0, "length_in": 12.0}}))
     .await;
-    send("2026-04-19T15:00:00-05:00", json!({"kind": "load", "jar": "J09", "lot": "T1", "volume_l": 2.365_882})).await;
+    send(
+        "2026-04-19T15:00:00-05:00",
+        json!({"kind": "load", "jar": "J09", "lot": "T1", "volume_l": 2.365_882}),
+    )
+    .await;
     // 183 of 200: Wilson 0.86810 to 0.94625 (computed from the formula STAT and RWIL were read for).
-    send("2026-04-28T15:00:00-05:00", json!({"kind": "eye_up_sample", "jar": "J09", "dips": [{"eyed": 183, "of": 200}]})).await;
+    send(
+        "2026-04-28T15:00:00-05:00",
+        json!({"kind": "eye_up_sample", "jar": "J09", "dips": [{"eyed": 183, "of": 200}]}),
+    )
+    .await;
     let line = station.json("/api/v1/books?by=lot").await["lines"]["T1"].clone();
     assert!((line["eggs_in"].as_f64().unwrap() - 330_322.0).abs() < 2.0, "{line}");
     let share = &line["eye_up_share"];
@@ -741,9 +781,20 @@ async fn the_report_and_records_of_past_years_go_through_the_command_line() {
         }
     }
     let page = file("season.html");
-    assert!(page.contains("Alder Creek") && !page.contains("<svg onload") && page.contains("<svg class=\"lots\""));
-    let (code, text) =
-        nightjar(&["season", "--config", config, "--database", database, "--out", out_text, "--year", "1999"]);
+    assert!(
+        page.contains("Alder Creek") && !page.contains("<svg onload") && page.contains("<svg class=\"lots\"")
+    );
+    let (code, text) = nightjar(&[
+        "season",
+        "--config",
+        config,
+        "--database",
+        database,
+        "--out",
+        out_text,
+        "--year",
+        "1999",
+    ]);
     assert!(code == Some(65) && text.contains("no take of 1999"), "{code:?} {text}");
 
     let map = folder.join("map.toml");
@@ -759,11 +810,16 @@ async fn the_report_and_records_of_past_years_go_through_the_command_line() {
     let good = "Take,Lake,Date,F,M\nP1,Alder Lake,2025-04-18,10,20\nP2,Alder Lake,2025-04-19,8,17\n";
     let import = |dry: bool| {
         let (map, table) = (map.to_str().unwrap(), table.to_str().unwrap());
-        let mut words = vec!["import-records", table, "--map", map, "--config", config, "--database", database];
+        let mut words =
+            vec!["import-records", table, "--map", map, "--config", config, "--database", database];
         words.extend(dry.then_some("--dry-run"));
         nightjar(&words)
     };
-    std::fs::write(&table, format!("{good}T01,Alder Lake,2025-04-20,8,17\nP3,Alder Lake,2025-04-20,many,17\n")).unwrap();
+    std::fs::write(
+        &table,
+        format!("{good}T01,Alder Lake,2025-04-20,8,17\nP3,Alder Lake,2025-04-20,many,17\n"),
+    )
+    .unwrap();
     let (code, text) = import(false);
     assert!(code == Some(65) && text.contains("line 5"), "{code:?} {text}");
     std::fs::write(&table, format!("{good}T01,Alder Lake,2025-04-20,8,17\n")).unwrap();

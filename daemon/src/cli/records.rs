@@ -56,13 +56,16 @@ pub fn run(arguments: &Arguments, output: &mut Output) -> CommandResult {
     let config =
         config::load(&arguments.config, &Overrides::from_environment()).map_err(Failure::configuration)?;
     let path = arguments.database.clone().unwrap_or_else(|| config.store.folder.join("nightjar.sqlite"));
-    let text = std::fs::read_to_string(&arguments.map).or_fail(&format!("read {}", arguments.map.display()))?;
+    let text =
+        std::fs::read_to_string(&arguments.map).or_fail(&format!("read {}", arguments.map.display()))?;
     let mapping = Mapping::parse(&text)
         .map_err(|error| Failure::data(format!("{}: {error}", arguments.map.display())))?;
-    let table = std::fs::read_to_string(&arguments.file).or_fail(&format!("read {}", arguments.file.display()))?;
+    let table =
+        std::fs::read_to_string(&arguments.file).or_fail(&format!("read {}", arguments.file.display()))?;
     let clock = SystemClock::new(Box::new(NotBeforeBuild));
     let now = clock.now().utc;
-    let rows = mapping.entries(&table, config.rack.zone, now).map_err(|problems| told(arguments, &problems))?;
+    let rows =
+        mapping.entries(&table, config.rack.zone, now).map_err(|problems| told(arguments, &problems))?;
     let there: Vec<Entry> = if path.exists() {
         let read = look(&path, |r| r.entries_after(0, MOST));
         read.map_err(|e| Failure::input_output(format!("cannot read {}: {e}", path.display())))?
@@ -74,7 +77,8 @@ pub fn run(arguments: &Arguments, output: &mut Output) -> CommandResult {
     };
     let species = restore::species(&config).map_err(|e| Failure::configuration(format!("{e:#}")))?;
     let mut progress = Progress::new(config.rack.clone(), species);
-    let new: Vec<Entry> = beside(&mut progress, there, &rows).map_err(|problems| told(arguments, &problems))?;
+    let new: Vec<Entry> =
+        beside(&mut progress, there, &rows).map_err(|problems| told(arguments, &problems))?;
     let mut kinds: BTreeMap<&str, usize> = BTreeMap::new();
     for entry in &new {
         *kinds.entry(words::act(&entry.act).0).or_default() += 1;
@@ -141,7 +145,8 @@ fn beside(
 }
 
 fn told(arguments: &Arguments, problems: &[(u64, String)]) -> Failure {
-    let mut text = format!("{}: nothing was written, {} to look at:", arguments.file.display(), problems.len());
+    let mut text =
+        format!("{}: nothing was written, {} to look at:", arguments.file.display(), problems.len());
     for (line, why) in problems.iter().take(TOLD) {
         text.push_str(&if *line > 0 { format!("\n  line {line}: {why}") } else { format!("\n  {why}") });
     }

@@ -132,7 +132,8 @@ fn of_year(all: &[Entry], wanted: Option<i32>, config: &Config) -> Result<(i32, 
         None => return Err(Failure::data("the logbook has no take yet")),
     };
     // What was made ready before the first take belongs to it: the season begins with its calendar year.
-    let begin = Day::from_ymd(year, 1, 1).map_or(first[&year], |day| day.start(config.rack.zone)).min(first[&year]);
+    let begin =
+        Day::from_ymd(year, 1, 1).map_or(first[&year], |day| day.start(config.rack.zone)).min(first[&year]);
     let end = first.range(year + 1..).next().map(|(_, at)| *at);
     let within = |at: Timestamp| at >= begin && end.is_none_or(|end| at < end);
     let kept: std::collections::BTreeSet<_> =
@@ -140,7 +141,13 @@ fn of_year(all: &[Entry], wanted: Option<i32>, config: &Config) -> Result<(i32, 
     // A taking back goes with what it takes back, whenever it was written.
     let entries = all
         .iter()
-        .filter(|entry| if let Act::Void(void) = &entry.act { kept.contains(&void.entry) } else { kept.contains(&entry.id) })
+        .filter(|entry| {
+            if let Act::Void(void) = &entry.act {
+                kept.contains(&void.entry)
+            } else {
+                kept.contains(&entry.id)
+            }
+        })
         .cloned()
         .collect();
     Ok((year, entries))

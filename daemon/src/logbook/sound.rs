@@ -221,7 +221,9 @@ impl Act {
                 needed("reason", &a.reason, LINE)?;
                 match a.instead.as_deref() {
                     None => Ok(()),
-                    Some(Self::Void(_)) => wrong("instead: an entry cannot be replaced by taking back".into()),
+                    Some(Self::Void(_)) => {
+                        wrong("instead: an entry cannot be replaced by taking back".into())
+                    }
                     Some(act) => act.sound(),
                 }
             }

@@ -74,8 +74,10 @@ impl Books {
         let mut books = Self::default();
         let (done, idle) = standing(entries);
         books.left_out.extend(idle.into_iter().map(|(id, why)| (id, Refusal(why.to_string()))));
-        let mut turns: Vec<(Turn, &Act, Timestamp)> =
-            done.into_iter().map(|done| (turn(done.act, done.at, &done.entry.id), done.act, done.at)).collect();
+        let mut turns: Vec<(Turn, &Act, Timestamp)> = done
+            .into_iter()
+            .map(|done| (turn(done.act, done.at, &done.entry.id), done.act, done.at))
+            .collect();
         turns.sort_by(|(a, ..), (b, ..)| a.cmp(b));
         for (turn, act, at) in turns {
             if let Err(refusal) = books.apply(act, at, known) {
@@ -97,7 +99,10 @@ impl Books {
             && !matches!(&entry.act, Act::Take(take)
                 if LotId::new(take.take.as_str()).is_ok_and(|lot| self.lots.contains_key(&lot)));
         let phase = usize::from(turn.0);
-        if !settled || !self.left_out.is_empty() || self.latest[phase].as_ref().is_some_and(|last| *last >= turn) {
+        if !settled
+            || !self.left_out.is_empty()
+            || self.latest[phase].as_ref().is_some_and(|last| *last >= turn)
+        {
             return None;
         }
         let done = self.apply(&entry.act, entry.happened_at, known);

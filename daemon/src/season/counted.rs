@@ -1,7 +1,7 @@
 //! Tables of eggs, fish and fry.
 
-use super::table::{Cell, Table, columns};
 use super::Material;
+use super::table::{Cell, Table, columns};
 use crate::logbook::Act;
 use crate::progress::books::egg_density;
 use crate::web::words;

@@ -117,7 +117,8 @@ fn record<'a>(table: &'a Table, row: &[Cell], zone: Zone) -> Vec<(&'a Column, St
     let mut at = 0;
     while let (Some(column), Some(cell)) = (table.columns.get(at), row.get(at)) {
         at += 1;
-        let bounded = table.columns.get(at).is_some_and(|next| next.key.strip_suffix("_low") == Some(column.key));
+        let bounded =
+            table.columns.get(at).is_some_and(|next| next.key.strip_suffix("_low") == Some(column.key));
         if bounded {
             at += 2;
         }
@@ -129,7 +130,10 @@ fn record<'a>(table: &'a Table, row: &[Cell], zone: Zone) -> Vec<(&'a Column, St
             }
             (Cell::Number(likely, _), Some(Cell::Number(low, _)), Some(Cell::Number(high, _))) if bounded => {
                 let percent = |value: f64| words::plain((value * 1000.0).round() / 10.0);
-                lines.push((column, format!("{} % ({} to {})", percent(*likely), percent(*low), percent(*high))));
+                lines.push((
+                    column,
+                    format!("{} % ({} to {})", percent(*likely), percent(*low), percent(*high)),
+                ));
             }
             (Cell::Text(_) | Cell::Number(..) | Cell::At(_), ..) => lines.push((column, shown(cell, zone))),
         }

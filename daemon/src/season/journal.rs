@@ -1,7 +1,7 @@
 //! Tables of water, treatments, alarms and what else was written down.
 
-use super::table::{Cell, Table, columns};
 use super::Material;
+use super::table::{Cell, Table, columns};
 use crate::alarm::event::{AlarmEvent, Change, EventId};
 use crate::guard;
 use crate::logbook::{Act, Check, Done};
@@ -41,7 +41,11 @@ pub fn answered(events: &[AlarmEvent]) -> Vec<Answered> {
             steps.sort_by_key(|step| (step.at, step.seq));
             let first = steps.first()?;
             let acknowledged = steps.iter().find_map(|step| {
-                if let Change::Acknowledged { by, .. } = &step.change { Some((step.at, by.to_string())) } else { None }
+                if let Change::Acknowledged { by, .. } = &step.change {
+                    Some((step.at, by.to_string()))
+                } else {
+                    None
+                }
             });
             let cleared =
                 steps.iter().rev().find(|step| matches!(step.change, Change::Cleared)).map(|step| step.at);
@@ -210,7 +214,8 @@ pub(super) fn samples(material: &Material<'_>) -> Table {
         };
         let samples: Result<Vec<_>, _> =
             pairs.iter().map(|(hits, of)| nightjar_calc::proportion::Sample::new(*hits, *of)).collect();
-        let combined = nightjar_calc::proportion::combine(&samples.ok()?, nightjar_calc::proportion::LEVEL).ok();
+        let combined =
+            nightjar_calc::proportion::combine(&samples.ok()?, nightjar_calc::proportion::LEVEL).ok();
         let sum = |pick: fn(&(u32, u32)) -> u32| pairs.iter().map(|pair| f64::from(pick(pair))).sum::<f64>();
         let mut row = vec![
             Cell::At(done.at),
@@ -284,7 +289,8 @@ pub(super) fn treatments(material: &Material<'_>) -> Table {
 }
 
 pub(super) fn amounts(material: &Material<'_>) -> Table {
-    let given = material.done.iter().filter_map(|done| if let Act::Treatment(t) = done.act { Some(t) } else { None });
+    let given =
+        material.done.iter().filter_map(|done| if let Act::Treatment(t) = done.act { Some(t) } else { None });
     let rows = guard::used(given)
         .into_iter()
         .map(|(agent, used)| {
@@ -343,10 +349,15 @@ pub(super) fn checks(material: &Material<'_>) -> Table {
     let rows = in_order(material, |done| {
         let (sensor, how, known, read) = if let Act::Calibration(c) = done.act {
             match c.check {
-                Check::IcePoint { reading_c } => (&c.sensor, "melting ice".to_owned(), Some(0.0), Some(reading_c)),
-                Check::Bucket { litres, seconds, reading_l_per_min } => {
-                    (&c.sensor, "bucket and watch".to_owned(), Some(litres / seconds * 60.0), Some(reading_l_per_min))
+                Check::IcePoint { reading_c } => {
+                    (&c.sensor, "melting ice".to_owned(), Some(0.0), Some(reading_c))
                 }
+                Check::Bucket { litres, seconds, reading_l_per_min } => (
+                    &c.sensor,
+                    "bucket and watch".to_owned(),
+                    Some(litres / seconds * 60.0),
+                    Some(reading_l_per_min),
+                ),
                 Check::Reference { reference, reading } => {
                     (&c.sensor, "thermometer beside it".to_owned(), Some(reference), Some(reading))
                 }
@@ -416,7 +427,10 @@ pub(super) fn left_out(material: &Material<'_>) -> Table {
         name: "left_out",
         title: "Entries that do not fit",
         about: "They count for nothing above. Take them back, or write what is missing.",
-        columns: columns(&[("entry", "number of the entry"), ("why", "why it does not fit beside the others")]),
+        columns: columns(&[
+            ("entry", "number of the entry"),
+            ("why", "why it does not fit beside the others"),
+        ]),
         rows,
     }
 }

@@ -1,24 +1,10 @@
-//! Using the file from another process than the one that watches: a look, or entries of past years.
+//! Using the file from another process than the one that watches: entries of past years.
 
 use super::error::StoreError;
-use super::read::Reader;
 use super::{entries, schema};
 use crate::logbook::Entry;
 use rusqlite::TransactionBehavior;
 use std::path::Path;
-
-/// Looks into the file, in one read transaction. Keep it short: a long one keeps the writer from
-/// clearing its log.
-///
-/// # Errors
-/// When there is no such file or it cannot be read, and those of `look`.
-pub fn look<T>(path: &Path, look: impl FnOnce(&Reader<'_>) -> Result<T, StoreError>) -> Result<T, StoreError> {
-    let mut db = schema::open_reader(path)?;
-    let tx = db.transaction()?;
-    let found = look(&Reader::new(&tx))?;
-    tx.finish()?;
-    Ok(found)
-}
 
 /// Writes entries, all or none. One that is there already with the same content changes nothing.
 /// Answers how many are new.

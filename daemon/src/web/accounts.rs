@@ -27,12 +27,15 @@ pub struct Accounts {
 /// Replays the logbook.
 pub async fn accounts(view: &View) -> Result<Arc<Accounts>, String> {
     let filter = EntryFilter { limit: usize::MAX, ..EntryFilter::default() };
-    let entries: Vec<Entry> = past::entries(view, filter).await?.into_iter().map(|booked| booked.entry).collect();
+    let entries: Vec<Entry> =
+        past::entries(view, filter).await?.into_iter().map(|booked| booked.entry).collect();
     let (rack, species) = (Arc::clone(&view.site.backend.rack), Arc::clone(&view.site.backend.species));
     let replay = move || {
         let plain = |name: &str| name.replace([' ', '-'], "_").to_lowercase();
         let key = |name: &str| {
-            let found = species.iter().find(|s| s.key == name || plain(&s.key) == plain(name) || plain(&s.name) == plain(name));
+            let found = species
+                .iter()
+                .find(|s| s.key == name || plain(&s.key) == plain(name) || plain(&s.name) == plain(name));
             found.map(|s| s.key.clone()).ok_or_else(|| format!("no species is called \"{name}\""))
         };
         let books = Books::from_entries(&entries, Known { rack: &rack, species: &key });

@@ -138,7 +138,11 @@ pub const FORMS: &[Form] = &[
             field("minutes", "For", Input::Number("min", 0.0, 1_440.0)),
             field("flow", "Into a flow of", FLOW),
             field("volume_ml", "Amount used", Input::Number("mL", 0.0, 100_000.0)),
-            maybe("store_coldest", "Coldest the formalin has been", Input::Measure(Quantity::Temperature, -60.0, 60.0)),
+            maybe(
+                "store_coldest",
+                "Coldest the formalin has been",
+                Input::Measure(Quantity::Temperature, -60.0, 60.0),
+            ),
             maybe("batch", "Batch on the bottle", Input::Line(80)),
             hinted(
                 maybe("despite", "Why it was given although a rule speaks against it", Input::Line(400)),
@@ -210,8 +214,14 @@ pub const FORMS: &[Form] = &[
             ),
             maybe("eggs", "Eggs counted, or eggs to the litre", Input::Number("", 0.0, 10_000_000.0)),
             maybe("sample", "On so many inches, mL or g", Input::Number("", 0.0, 100_000.0)),
-            hinted(maybe("parents", "Fish, one a line", Input::Text(8_000)), "mark and length in mm, like F1 612"),
-            hinted(maybe("crosses", "Crosses, one a line", Input::Text(8_000)), "female x males, like F1 x M1 M2; a pan in brackets: (pan 2)"),
+            hinted(
+                maybe("parents", "Fish, one a line", Input::Text(8_000)),
+                "mark and length in mm, like F1 612",
+            ),
+            hinted(
+                maybe("crosses", "Crosses, one a line", Input::Text(8_000)),
+                "female x males, like F1 x M1 M2; a pan in brackets: (pan 2)",
+            ),
             maybe("pan", "Pans", Input::Line(80)),
             maybe("clay_minutes", "In clay", Input::Number("min", 0.0, 1_440.0)),
             maybe("hardening_from", "Into the hardening basket", Input::Moment),

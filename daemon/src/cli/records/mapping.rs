@@ -74,7 +74,8 @@ impl Mapping {
     /// Says where it makes no sense.
     pub fn parse(text: &str) -> Result<Self, String> {
         let mapping: Self = toml::from_str(text).map_err(|error| error.to_string().trim_end().to_owned())?;
-        for (name, from) in mapping.fields.iter().map(|(n, f)| (n.as_str(), f)).chain([("happened-at", &mapping.happened_at)])
+        for (name, from) in
+            mapping.fields.iter().map(|(n, f)| (n.as_str(), f)).chain([("happened-at", &mapping.happened_at)])
         {
             if from.column.is_some() == from.value.is_some() {
                 return Err(format!("{name}: give a column or a value"));
@@ -88,7 +89,8 @@ impl Mapping {
     /// # Errors
     /// Every row that cannot be read, with its line.
     pub fn entries(&self, table: &str, zone: Zone, now: Timestamp) -> Result<Vec<(u64, Entry)>, Problems> {
-        let mut reader = csv::ReaderBuilder::new().comment(Some(b'#')).trim(csv::Trim::All).from_reader(table.as_bytes());
+        let mut reader =
+            csv::ReaderBuilder::new().comment(Some(b'#')).trim(csv::Trim::All).from_reader(table.as_bytes());
         let head = reader.headers().map_err(|error| vec![(1, error.to_string())])?.clone();
         let missing: Problems = self
             .fields
@@ -125,7 +127,12 @@ impl Mapping {
         if problems.is_empty() { Ok(entries) } else { Err(problems) }
     }
 
-    fn entry<'a>(&self, cell: &impl Fn(&str) -> &'a str, zone: Zone, now: Timestamp) -> Result<Entry, String> {
+    fn entry<'a>(
+        &self,
+        cell: &impl Fn(&str) -> &'a str,
+        zone: Zone,
+        now: Timestamp,
+    ) -> Result<Entry, String> {
         let at = self.happened_at.read(cell, zone).map_err(|why| format!("happened-at: {why}"))?;
         let at = at.as_ref().and_then(Value::as_str).ok_or("happened-at: is missing")?;
         let happened_at = not_future(zone.parse(at).map_err(|e| format!("happened-at: {e}"))?, now)?;
@@ -181,8 +188,10 @@ impl From {
         }
         if self.number || self.times.is_some() {
             let plain: String = text.chars().filter(|c| *c != ',' && !c.is_whitespace()).collect();
-            let number = plain.parse::<f64>().ok().filter(|n| n.is_finite() && !plain.contains(['n', 'N', 'i', 'I']));
-            let number = number.ok_or_else(|| format!("\"{shown}\" is not a number"))? * self.times.unwrap_or(1.0);
+            let number =
+                plain.parse::<f64>().ok().filter(|n| n.is_finite() && !plain.contains(['n', 'N', 'i', 'I']));
+            let number =
+                number.ok_or_else(|| format!("\"{shown}\" is not a number"))? * self.times.unwrap_or(1.0);
             // Whole numbers stay whole: fish are counted so.
             #[expect(clippy::cast_possible_truncation, reason = "below 2^53 and without a fraction")]
             let whole = (number.fract() == 0.0 && number.abs() < 9.0e15).then_some(number as i64);

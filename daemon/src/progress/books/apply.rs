@@ -4,8 +4,8 @@
 use super::{Books, Content, Known, LotBooks, Refusal, Seen, Segment, Work};
 use crate::ids::{JarId, LotId};
 use crate::logbook::{
-    Act, Agent, CountMethod, EyeUpSample, FryCount, HatchPoint, HatchSeen, Load, Lot, Mortality, Siphon, Split,
-    Take, Treatment,
+    Act, Agent, CountMethod, EyeUpSample, FryCount, HatchPoint, HatchSeen, Load, Lot, Mortality, Siphon,
+    Split, Take, Treatment,
 };
 use crate::rack::{JarIx, Rack};
 use nightjar_calc::breeders::Spawners;
@@ -46,7 +46,9 @@ pub fn egg_density(count: &CountMethod) -> Result<Estimate, CountError> {
     fn one<S: State>(count: &CountMethod) -> Result<EggsPerLitre<S>, CountError> {
         match *count {
             CountMethod::VonBayer { eggs, length_in } => Ok(von_bayer::<S>(eggs, length_in)?.per_litre),
-            CountMethod::Volumetric { eggs, sample_ml } => volumetric(&[Subsample { eggs, amount: sample_ml }]),
+            CountMethod::Volumetric { eggs, sample_ml } => {
+                volumetric(&[Subsample { eggs, amount: sample_ml }])
+            }
             CountMethod::Gravimetric { eggs, sample_g } => {
                 gravimetric(&[Subsample { eggs, amount: sample_g }])?.per_settled_litre()
             }
@@ -93,7 +95,9 @@ impl Books {
             Act::FertilizationSample(sample) => {
                 let dips = dips(sample.dips.iter().map(|dip| (dip.fertilized, dip.of)))?;
                 match self.takes.get(&sample.take) {
-                    Some(take) if take.fertilized_at > at => refuse("the sample was before the take; check the times"),
+                    Some(take) if take.fertilized_at > at => {
+                        refuse("the sample was before the take; check the times")
+                    }
                     Some(_) => Ok(self.ledger.fertilized(sample.take.as_str(), &dips)?),
                     None => refuse(format!("take {} is not in the logbook", sample.take)),
                 }
@@ -129,7 +133,9 @@ impl Books {
             return refuse(format!("take {} is in the logbook already", take.take));
         }
         if take.fertilized_at > at {
-            return refuse("the eggs were fertilized after the entry says the take was made; check the times");
+            return refuse(
+                "the eggs were fertilized after the entry says the take was made; check the times",
+            );
         }
         let density = take.count.as_ref().map(egg_density).transpose().map_err(|e| Refusal(e.to_string()))?;
         let record = TakeRecord {
@@ -379,7 +385,9 @@ impl Books {
             .map(|take| take.fertilized_at)
             .min();
         if youngest.is_some_and(|fertilized| at.since(fertilized) < SOONEST_HATCH) {
-            return refuse("eggs fertilized less than three days before do not hatch; is it the right jar and time?");
+            return refuse(
+                "eggs fertilized less than three days before do not hatch; is it the right jar and time?",
+            );
         }
         if let Some((sampled, 0, of)) = content.sampled
             && at.since(sampled) < NO_EYES_NO_HATCH
@@ -418,7 +426,8 @@ impl Books {
     fn fry(&mut self, count: &FryCount, at: Timestamp, rack: &Rack) -> Result<(), Refusal> {
         count.jar.as_ref().map_or(Ok(()), |jar| find(rack, jar).map(drop))?;
         self.account(&count.lot, at)?;
-        let fry = fry_count(&count.counts, count.sample_ml, count.tank_l).map_err(|e| Refusal(e.to_string()))?;
+        let fry =
+            fry_count(&count.counts, count.sample_ml, count.tank_l).map_err(|e| Refusal(e.to_string()))?;
         Ok(self.ledger.fry_out(count.lot.as_str(), count.jar.as_ref().map(JarId::as_str), fry)?)
     }
 

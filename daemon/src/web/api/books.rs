@@ -178,8 +178,8 @@ pub async fn season(view: View) -> Response {
         (Ok(accounts), Ok(alarms)) => (accounts, alarms),
         (Err(error), _) | (_, Err(error)) => return problem(StatusCode::SERVICE_UNAVAILABLE, &error),
     };
-    let tables: BTreeMap<&str, Value> =
-        accounts.with_report(&view, &alarms, |_, tables| tables.iter().map(|t| (t.name, table_json(t))).collect());
+    let tables: BTreeMap<&str, Value> = accounts
+        .with_report(&view, &alarms, |_, tables| tables.iter().map(|t| (t.name, table_json(t))).collect());
     Json(json!({"as_of": view.now.utc, "tables": tables})).into_response()
 }
 

@@ -81,18 +81,13 @@ pub fn endpoints() -> Vec<Endpoint> {
         ),
         looks("/season", get(books::season), "All tables of the season report", "Object", &[]),
         one("/entries", get(super::entries).post(super::add_entry), entry_operations()),
-        looks(
-            "/openapi.json",
-            get(|| async { Json(openapi()) }),
-            "This description",
-            "Object",
-            &[],
-        ),
+        looks("/openapi.json", get(|| async { Json(openapi()) }), "This description", "Object", &[]),
     ]
 }
 
 fn entry_operations() -> Value {
-    let rows = query("limit", "At most so many rows.", json!({"type": "integer", "minimum": 1, "maximum": 1000}));
+    let rows =
+        query("limit", "At most so many rows.", json!({"type": "integer", "minimum": 1, "maximum": 1000}));
     let before = query("before", "Happened before.", json!({"type": "string", "format": "date-time"}));
     json!({
         "get": read("Entries of the logbook, newest first", "Object", &[

@@ -4,8 +4,9 @@ use super::{Field, Filled, Form, Input, Problems};
 use crate::ids::{JarId, LotId, SensorId, TakeId};
 use crate::logbook::{
     Act, Agent, Calibration, Check, CountMethod, Cross, Dip, Empty, EyeUpSample, FertilizationSample,
-    FertilizedDip, FlowSetPoint, FryCount, HandReading, HatchPoint, HatchSeen, Held, Load, Lot, Mortality, Move,
-    Note, Parent, PlannedUntil, Pool, ProbeMove, Siphon, Split, Stocked, Take, Treatment, TreatmentPlan,
+    FertilizedDip, FlowSetPoint, FryCount, HandReading, HatchPoint, HatchSeen, Held, Load, Lot, Mortality,
+    Move, Note, Parent, PlannedUntil, Pool, ProbeMove, Siphon, Split, Stocked, Take, Treatment,
+    TreatmentPlan,
 };
 use crate::web::units::Units;
 use nightjar_calc::time::{Timestamp, Zone};
@@ -271,7 +272,8 @@ fn crosses(r: &mut Reader<'_>) -> Vec<Cross> {
         let pan = pan.trim_end_matches(')').trim().to_owned();
         let mut words = fish.split([' ', ',', ';']).filter(|word| !word.is_empty());
         let female = words.next().unwrap_or_default().to_owned();
-        let males: Vec<String> = words.filter(|word| !matches!(*word, "x" | "X" | "×")).map(str::to_owned).collect();
+        let males: Vec<String> =
+            words.filter(|word| !matches!(*word, "x" | "X" | "×")).map(str::to_owned).collect();
         if males.is_empty() {
             r.wrong("crosses", &format!("\"{}\" is not a cross, like F1 x M1 M2", short(line)));
         }
