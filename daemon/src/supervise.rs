@@ -3,7 +3,7 @@
 
 mod messages;
 mod page;
-mod restore;
+pub(crate) mod restore;
 mod sources;
 
 use crate::alarm::engine::Fact;
