@@ -182,7 +182,11 @@ fn silence_and_a_port_that_goes_away_at_every_step_lose_nothing() {
 fn news_between_any_two_bytes_with_echo_on_loses_nothing() {
     let mut unknown = 0;
     let mut slowest = 0;
-    let stubborn = || FakeModem { stubborn: true, ..FakeModem::new() };
+    let stubborn = || {
+        let mut modem = FakeModem::new();
+        modem.stubborn = true;
+        modem
+    };
     let positions = course(stubborn(), None).said;
     for position in 0..positions {
         let course = course(stubborn(), Some(position));
