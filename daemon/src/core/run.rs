@@ -212,7 +212,7 @@ impl Core {
         for message in messages {
             let key = message.key.text();
             let route = self.parts.direct.get(&message.key.route);
-            if !route.is_some_and(|route| route.try_send(message).is_ok()) {
+            if route.is_none_or(|route| route.try_send(message).is_err()) {
                 tracing::error!(message = key, "the outbox cannot be written and the route takes no more");
             }
         }
