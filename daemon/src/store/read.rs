@@ -3,7 +3,7 @@
 use super::chunk::{self, Summary};
 use super::entries;
 use super::error::StoreError;
-use super::journal::{self, JournalFilter, JournalLine};
+use super::journal::{self, JournalFilter, JournalKind, JournalLine};
 use super::meta::{self, ClockStep, Run, Session, SetAside};
 use super::outbox::{self, Message, MessageId, OutboxCounts};
 use super::pack;
@@ -350,6 +350,19 @@ impl<'a> Reader<'a> {
     /// When the store cannot be read, or a line is damaged.
     pub fn journal(&self, filter: &JournalFilter, limit: u32) -> Result<Vec<JournalLine>, StoreError> {
         journal::lines(self.db, filter, limit)
+    }
+
+    /// Lines of the journal of one kind, oldest first, after the line of this number; begin with 0.
+    ///
+    /// # Errors
+    /// When the store cannot be read, or a line is damaged.
+    pub fn journal_after(
+        &self,
+        kind: JournalKind,
+        after: i64,
+        limit: u32,
+    ) -> Result<Vec<JournalLine>, StoreError> {
+        journal::lines_after(self.db, kind, after, limit)
     }
 
     /// The highest number an alarm event ever had.

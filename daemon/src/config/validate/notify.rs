@@ -105,7 +105,7 @@ fn heartbeat(given: &raw::Heartbeat, problems: &mut Vec<Problem>) -> Heartbeat {
         every: value::duration(
             given.every.as_ref(),
             Span::from_secs(60),
-            (Span::from_secs(10), Span::from_minutes(10)),
+            (Span::from_secs(1), Span::from_minutes(10)),
             "notify.heartbeat.every",
             problems,
         ),
