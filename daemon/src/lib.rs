@@ -2,6 +2,7 @@
 //! messages and a page out.
 
 pub mod alarm;
+pub mod backup;
 pub mod cli;
 pub mod clock;
 pub mod config;
@@ -21,4 +22,5 @@ pub mod reading;
 pub mod snapshot;
 pub mod store;
 pub mod supervise;
+pub mod watch;
 pub mod web;

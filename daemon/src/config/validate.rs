@@ -2,13 +2,13 @@
 
 mod alarm;
 mod export;
-mod notify;
+pub mod notify;
 mod people;
 mod rack;
 mod sensor;
 mod source;
 mod station;
-mod value;
+pub mod value;
 
 use super::checked::Config;
 use super::raw::Raw;

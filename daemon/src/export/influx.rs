@@ -61,7 +61,7 @@ impl Default for Pace {
 /// How the export is.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
 pub struct InfluxHealth {
-    /// When the far end last had everything.
+    /// The far end has everything that was stored by this moment.
     pub caught_up: Option<Timestamp>,
     /// Since when it fails, and why.
     pub failing: Option<(Timestamp, String)>,
@@ -160,12 +160,14 @@ impl Exporter {
             if self.clock.now().up < next_try {
                 continue;
             }
+            // What comes in during the round may be missed by it.
+            let began = self.clock.now().utc;
             let round = tokio::select! {
                 biased;
                 () = stop.cancelled() => return,
                 round = self.round() => round,
             };
-            let wait = self.judge(round);
+            let wait = self.judge(round, began);
             next_try = self.clock.now().up.after(wait);
         }
     }
@@ -291,7 +293,7 @@ impl Exporter {
     }
 
     /// Notes how the round went; how long to wait for the next.
-    fn judge(&mut self, round: Result<bool, Held>) -> Span {
+    fn judge(&mut self, round: Result<bool, Held>, began: Timestamp) -> Span {
         let now = self.clock.now();
         let (why, wait, needs_somebody) = match round {
             Ok(at_end) => {
@@ -303,7 +305,7 @@ impl Exporter {
                     }
                     health.needs_somebody = false;
                     if at_end {
-                        health.caught_up = Some(now.utc);
+                        health.caught_up = Some(began);
                     }
                 });
                 return if at_end { self.pace.poll } else { Span::from_ms(0) };

@@ -45,7 +45,8 @@ pub fn check(raw: &raw::Notify, problems: &mut Vec<Problem>) -> Notify {
     }
 }
 
-fn email(given: &raw::Email, problems: &mut Vec<Problem>) -> Email {
+/// The mail server, of a station or of a watcher.
+pub fn email(given: &raw::Email, problems: &mut Vec<Problem>) -> Email {
     let path = "notify.email";
     let server =
         value::required(given.server.as_ref(), "notify.email.server", "as \"mail.example.net\"", problems);
