@@ -255,14 +255,19 @@ impl StoreHandle {
         entry: Entry,
         transition: Transition,
     ) -> Result<Appended, StoreError> {
-        self.work(move |db, at| {
-            let appended = entries::append(db, &entry)?;
-            if appended == Appended::Stored {
-                journal::write(db, &transition, MessageState::Queued, at.run, at.now)?;
-            }
-            Ok(appended)
-        })
-        .await
+        let (reply, answer) = oneshot::channel();
+        let job = Box::new(move |desk: &mut Desk| {
+            let result = desk.write(&mut |db, at| {
+                let appended = entries::append(db, &entry)?;
+                if appended == Appended::Stored {
+                    journal::write(db, &transition, MessageState::Queued, at.run, at.now)?;
+                }
+                Ok(appended)
+            });
+            desk.outbox_moved();
+            drop(reply.send(result));
+        });
+        self.ask(Request::Work(job), answer).await
     }
 
     /// Writes what became of a message. False when that can no longer happen, as when a newer
@@ -487,7 +492,8 @@ impl StoreHandle {
         self.health.clone()
     }
 
-    /// Changes whenever a message was queued or put back, so that a sender can wait for work.
+    /// Changes whenever a message may have been queued, so that a sender can wait for work. A sender
+    /// that puts its own message back knows so itself.
     #[must_use]
     pub fn outbox_changes(&self) -> watch::Receiver<u64> {
         self.outbox_changed.clone()

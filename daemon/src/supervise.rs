@@ -5,10 +5,11 @@ mod messages;
 mod restore;
 mod sources;
 
+use crate::alarm::engine::Fact;
 use crate::clock::Clock;
 use crate::config::Config;
 use crate::core::limits;
-use crate::core::run::{Core, CoreParts, TELL_QUEUE};
+use crate::core::run::{Core, CoreParts, FACT_QUEUE, ROUTE_QUEUE};
 use crate::history::StoreHistory;
 use crate::ids::PersonId;
 use crate::ingest::SourceCounters;
@@ -23,7 +24,7 @@ use crate::web::backend::{
 use crate::web::server::{Limits, serve};
 use anyhow::{Context, Result, bail};
 use std::sync::Arc;
-use std::sync::atomic::{AtomicU64, Ordering};
+use std::sync::atomic::{AtomicU64, AtomicUsize, Ordering};
 use tokio::net::TcpListener;
 use tokio::sync::{mpsc, watch};
 use tokio::task::JoinSet;
@@ -55,6 +56,10 @@ pub struct Station {
     pub core_done: Arc<AtomicU64>,
     /// Where the page listens, when it is served.
     pub address: Option<std::net::SocketAddr>,
+    /// The way to tell the core about site and monitor.
+    pub facts: mpsc::Sender<Fact>,
+    under_way: Arc<AtomicUsize>,
+    seen: Vec<Arc<AtomicU64>>,
     tasks: JoinSet<&'static str>,
     threads: Vec<std::thread::JoinHandle<()>>,
     stop: CancellationToken,
@@ -77,23 +82,34 @@ pub async fn start(
     let (to_core, inbox) = mpsc::channel(FEED_CAPACITY);
     let (commands, asked) = mpsc::channel(COMMANDS_WAITING);
     let (picture_out, picture) = watch::channel(Arc::new(empty_picture(&rack, now)));
-    let (told_out, last_told) = watch::channel(None);
-    let (tell, events) = mpsc::channel(TELL_QUEUE);
+    let (routes_out, routes_in) = mpsc::channel(ROUTE_QUEUE);
+    let (facts, facts_in) = mpsc::channel(FACT_QUEUE);
+    let mut tasks = JoinSet::new();
+    let names = restore::routes(config);
+    let routes = messages::start(config, &names, &store, &clock, &routes_out, &mut tasks, &stop)?;
+    drop(routes_out);
+    let (watched, watch_facts, watch_stop) = (store.clone(), facts.clone(), stop.clone());
+    tasks.spawn(async move {
+        messages::watch_storage(watched, watch_facts, watch_stop).await;
+        "storage watch"
+    });
     let counters: Vec<Arc<SourceCounters>> =
         config.sources.iter().map(|_| Arc::new(SourceCounters::default())).collect();
+    let under_way = Arc::new(AtomicUsize::new(0));
     let (beat, core_done) = (Arc::new(AtomicU64::new(now.up.ms())), Arc::new(AtomicU64::new(0)));
     let parts = CoreParts {
         inbox,
         commands: asked,
         store: store.clone(),
         picture: picture_out,
-        tell,
+        routes: routes_in,
+        facts: facts_in,
+        direct: routes.direct,
         counters: counters.clone(),
-        last_told,
         beat: Arc::clone(&beat),
         done: Arc::clone(&core_done),
+        under_way: Arc::clone(&under_way),
     };
-    let mut tasks = JoinSet::new();
     let core = Core::new(state, parts, Arc::clone(&clock));
     let core_stop = stop.clone();
     tasks.spawn(async move {
@@ -102,7 +118,6 @@ pub async fn start(
     });
     let threads = sources::start(config, &rack, &clock, &to_core, &counters, &mut tasks, &stop)?;
     drop(to_core);
-    messages::start(config, &store, &clock, events, told_out, &mut tasks, &stop)?;
     let mut address = None;
     if options.page {
         let backend = Backend {
@@ -128,10 +143,31 @@ pub async fn start(
             "page"
         });
     }
-    Ok(Station { picture, commands, store, counters, core_done, address, tasks, threads, stop })
+    Ok(Station {
+        picture,
+        commands,
+        facts,
+        store,
+        counters,
+        core_done,
+        address,
+        under_way,
+        seen: routes.seen,
+        tasks,
+        threads,
+        stop,
+    })
 }
 
 impl Station {
+    /// True when nothing is on its way to the disk and every route has dealt with what was due.
+    #[must_use]
+    pub fn is_settled(&self) -> bool {
+        let change = *self.store.outbox_changes().borrow();
+        self.under_way.load(Ordering::Acquire) == 0
+            && self.seen.iter().all(|seen| seen.load(Ordering::Acquire) >= change)
+    }
+
     /// Waits until told to stop, or until a task that must not end has ended; then ends the rest
     /// in order.
     ///

@@ -9,7 +9,6 @@ use crate::reading::{Quality, SensorIx};
 use crate::snapshot::{HeaderView, JarState, JarView, Latest, LotView, SensorView, Snapshot, SourceView};
 use nightjar_calc::oxygen::{Bed, StageForOxygen, stopped_minutes};
 use nightjar_calc::quantity::{Celsius, Metres};
-use nightjar_calc::time::Timestamp;
 use std::sync::Arc;
 
 /// Minutes that eggs would last without flow; `None` when that cannot be said.
@@ -30,13 +29,7 @@ pub fn eggs_last(litres: f64, temp_c: f64, altitude_m: f64, stage: JarState) -> 
 
 /// Takes the picture.
 #[must_use]
-pub fn snapshot(
-    state: &State,
-    counters: &[Arc<SourceCounters>],
-    last_told: Option<(Timestamp, String)>,
-    version: u64,
-    now: Now,
-) -> Snapshot {
+pub fn snapshot(state: &State, counters: &[Arc<SourceCounters>], version: u64, now: Now) -> Snapshot {
     let latest = |sensor: Option<SensorIx>| {
         state.sensors[usize::from(sensor?.0)].latest.map(|l| aged(state, sensor, l, now))
     };
@@ -72,7 +65,7 @@ pub fn snapshot(
         lots: lots(state),
         alarms: state.engine.views(),
         sources: sources(state, counters),
-        last_told,
+        last_told: state.last_told.clone(),
     }
 }
 

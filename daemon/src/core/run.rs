@@ -2,28 +2,34 @@
 //! snapshot.
 
 use super::picture::snapshot;
-use super::state::{Output, State};
-use crate::alarm::event::AlarmEvent;
+use super::state::{FromRoute, Output, State};
+use crate::alarm::engine::Fact;
 use crate::clock::{Clock, Now, Uptime};
 use crate::ingest::SourceCounters;
 use crate::logbook::Entry;
-use crate::reading::FromSource;
+use crate::reading::{FromSource, Reading, Receipt};
 use crate::snapshot::Snapshot;
-use crate::store::Appended;
-use crate::store::StoreHandle;
-use crate::store::Transition;
-use crate::web::backend::{Asked, Command, Reply};
+use crate::store::{Appended, NewMessage, Refused, StoreError, StoreHandle, Transition};
+use crate::web::backend::{Asked, COMMANDS_WAITING, Command, Reply};
+use futures_util::StreamExt;
+use futures_util::stream::FuturesUnordered;
 use nightjar_calc::thermal::Sample;
 use nightjar_calc::time::{Span, Timestamp};
+use std::collections::{BTreeMap, VecDeque};
+use std::pin::Pin;
 use std::sync::Arc;
-use std::sync::atomic::{AtomicU64, Ordering};
-use tokio::sync::{mpsc, watch};
+use std::sync::atomic::{AtomicU64, AtomicUsize, Ordering};
+use tokio::sync::{mpsc, oneshot, watch};
 use tokio_util::sync::CancellationToken;
 
 /// Shortest wait between two pictures while readings stream in.
 const PICTURE_EVERY: Span = Span::from_secs(1);
-/// Events waiting for the messages task. A flood raises fewer.
-pub const TELL_QUEUE: usize = 256;
+/// Reports of routes waiting for the core.
+pub const ROUTE_QUEUE: usize = 256;
+/// Facts about site and monitor waiting for the core.
+pub const FACT_QUEUE: usize = 32;
+/// Messages handed to a route while the store cannot take them.
+pub const DIRECT_QUEUE: usize = 64;
 
 /// What the core is connected to.
 #[derive(Debug)]
@@ -36,16 +42,31 @@ pub struct CoreParts {
     pub store: StoreHandle,
     /// To everybody who looks.
     pub picture: watch::Sender<Arc<Snapshot>>,
-    /// To those who tell people.
-    pub tell: mpsc::Sender<Box<AlarmEvent>>,
+    /// From those who tell people.
+    pub routes: mpsc::Receiver<FromRoute>,
+    /// About site and monitor.
+    pub facts: mpsc::Receiver<Fact>,
+    /// To each route by name, for when the outbox cannot be written.
+    pub direct: BTreeMap<String, mpsc::Sender<NewMessage>>,
     /// What the sources counted.
     pub counters: Vec<Arc<SourceCounters>>,
-    /// When somebody was last told, and what.
-    pub last_told: watch::Receiver<Option<(Timestamp, String)>>,
     /// Up-time of the last useful work, in milliseconds.
     pub beat: Arc<AtomicU64>,
     /// Readings dealt with to the end.
     pub done: Arc<AtomicU64>,
+    /// Transitions and entries on their way to the disk.
+    pub under_way: Arc<AtomicUsize>,
+}
+
+/// Something on its way to the disk, and what to do when it is there or cannot be.
+type UnderWay = Pin<Box<dyn Future<Output = Arrived> + Send>>;
+
+/// What came of something on its way to the disk.
+enum Arrived {
+    /// A transition; who waits for it is answered.
+    Transition(Result<(), Refused>, Option<(oneshot::Sender<Reply>, Reply)>),
+    /// An entry.
+    Entry(Box<Entry>, Result<Appended, StoreError>, oneshot::Sender<Reply>),
 }
 
 /// The task that owns all live state.
@@ -55,13 +76,26 @@ pub struct Core {
     clock: Arc<dyn Clock>,
     version: u64,
     pictured: Option<Uptime>,
+    under_way: FuturesUnordered<UnderWay>,
+    /// One entry at a time is checked against the books and written; the others wait their turn.
+    writing: bool,
+    waiting: VecDeque<(Entry, oneshot::Sender<Reply>)>,
 }
 
 impl Core {
     /// Ready to run.
     #[must_use]
     pub fn new(state: State, parts: CoreParts, clock: Arc<dyn Clock>) -> Self {
-        Self { state, parts, clock, version: 0, pictured: None }
+        Self {
+            state,
+            parts,
+            clock,
+            version: 0,
+            pictured: None,
+            under_way: FuturesUnordered::new(),
+            writing: false,
+            waiting: VecDeque::new(),
+        }
     }
 
     /// Runs until told to stop. Ends by itself only when every source is gone.
@@ -69,13 +103,25 @@ impl Core {
         let now = self.clock.now();
         self.state.refresh(now);
         self.state.handle_timeout(now);
-        self.carry_out().await;
+        self.carry_out();
         self.take_picture(now, true);
         loop {
             let sleep = self.clock.sleep_until(self.state.poll_timeout());
             tokio::select! {
                 biased;
                 () = stop.cancelled() => break,
+                Some(arrived) = self.under_way.next() => self.arrived(arrived),
+                Some(said) = self.parts.routes.recv() => {
+                    self.state.handle_route(&said, self.clock.now());
+                    self.pictured = None;
+                }
+                Some(fact) = self.parts.facts.recv() => {
+                    self.state.handle_fact(&fact, self.clock.now());
+                }
+                Some(asked) = self.parts.commands.recv() => {
+                    self.answer(asked);
+                    self.pictured = None;
+                }
                 message = self.parts.inbox.recv() => {
                     let Some(message) = message else { break };
                     let readings = match &message {
@@ -83,100 +129,156 @@ impl Core {
                         FromSource::Link { .. } => 0,
                     };
                     self.state.handle_source(message);
-                    self.carry_out().await;
+                    self.carry_out();
                     self.parts.done.fetch_add(readings, Ordering::Release);
-                }
-                asked = self.parts.commands.recv() => {
-                    if let Some(asked) = asked {
-                        self.answer(asked).await;
-                        self.pictured = None;
-                    }
                 }
                 () = sleep => {}
             }
             let now = self.clock.now();
             self.state.handle_timeout(now);
-            self.carry_out().await;
+            self.carry_out();
             self.fill_hours().await;
             self.take_picture(now, false);
             self.parts.beat.store(now.up.ms(), Ordering::Relaxed);
         }
         while let Ok(message) = self.parts.inbox.try_recv() {
             self.state.handle_source(message);
-            self.carry_out().await;
+        }
+        self.carry_out();
+        while let Some(arrived) = self.under_way.next().await {
+            self.arrived(arrived);
         }
     }
 
-    async fn carry_out(&mut self) {
+    /// Hands over what is to be done. Never waits: a stalled disk delays no alarm.
+    fn carry_out(&mut self) {
         while let Some(output) = self.state.poll_output() {
             match output {
-                Output::Readings(readings, receipt) => {
-                    if let Err(dropped) = self.parts.store.append(readings, receipt) {
-                        tracing::warn!(%dropped, "readings are not stored");
-                    }
+                Output::Readings(readings, receipt) => self.keep(readings, receipt),
+                Output::Commit(transition) => self.commit(*transition, None),
+            }
+        }
+        self.parts.under_way.store(self.under_way.len(), Ordering::Release);
+    }
+
+    fn keep(&self, readings: Vec<Reading>, receipt: Option<Receipt>) {
+        if let Err(dropped) = self.parts.store.append(readings, receipt) {
+            tracing::warn!(%dropped, "readings are not stored");
+        }
+    }
+
+    fn commit(&mut self, transition: Transition, then: Option<(oneshot::Sender<Reply>, Reply)>) {
+        let written = self.parts.store.commit(transition);
+        self.under_way.push(Box::pin(async move { Arrived::Transition(written.await.map(drop), then) }));
+    }
+
+    fn arrived(&mut self, arrived: Arrived) {
+        match arrived {
+            Arrived::Transition(result, then) => {
+                if let Err(refused) = result {
+                    tracing::error!(error = %refused.why, "an alarm transition is not on disk yet");
+                    self.send_directly(refused.messages);
                 }
-                Output::Commit(transition) => self.commit(*transition).await,
-                Output::Tell(event) => {
-                    if self.parts.tell.send(event).await.is_err() {
-                        tracing::error!("nobody is there to tell people about an alarm");
+                if let Some((to, reply)) = then {
+                    // Who asked may have gone away meanwhile; what was done stays done.
+                    drop(to.send(reply));
+                }
+            }
+            Arrived::Entry(entry, result, to) => {
+                self.writing = false;
+                let reply = match result {
+                    Ok(Appended::Stored) => {
+                        self.state.entry_written(*entry, self.clock.now());
+                        self.carry_out();
+                        Reply::Done
                     }
+                    Ok(Appended::AlreadyHave) => Reply::Already,
+                    Err(error) => Reply::Refused(format!("not written: {error}")),
+                };
+                self.pictured = None;
+                drop(to.send(reply));
+                while !self.writing
+                    && let Some((entry, to)) = self.waiting.pop_front()
+                {
+                    self.write(entry, to);
                 }
             }
         }
     }
 
-    async fn commit(&mut self, transition: Transition) {
-        if let Err(refused) = self.parts.store.commit(transition).await {
-            tracing::error!(error = %refused.why, "an alarm transition is not on disk yet");
+    /// The outbox cannot be written: the routes get the messages at once. A repeat is possible
+    /// then, a loss is not.
+    fn send_directly(&self, messages: Vec<NewMessage>) {
+        for message in messages {
+            let key = message.key.text();
+            let sent = self.parts.direct.get(&message.key.route).map(|route| route.try_send(message));
+            if !matches!(sent, Some(Ok(()))) {
+                tracing::error!(message = key, "the outbox cannot be written and the route takes no more");
+            }
         }
     }
 
-    async fn answer(&mut self, asked: Asked) {
-        let reply = match asked.command {
-            Command::Entry(entry) => self.write(*entry).await,
+    fn answer(&mut self, asked: Asked) {
+        match asked.command {
+            Command::Entry(entry) if self.writing => {
+                if self.waiting.len() >= COMMANDS_WAITING {
+                    drop(asked.reply.send(Reply::Refused("too many entries wait to be written".to_owned())));
+                } else {
+                    self.waiting.push_back((*entry, asked.reply));
+                }
+            }
+            Command::Entry(entry) => self.write(*entry, asked.reply),
             command @ (Command::Acknowledge { .. }
             | Command::Confirm { .. }
             | Command::Shelve { .. }
             | Command::Unshelve { .. }
             | Command::OutOfService { .. }
             | Command::BackInService { .. }) => {
-                let now = self.clock.now();
-                match self.state.handle_command(&command, now) {
-                    Ok(()) => Reply::Done,
-                    Err(why) => Reply::Refused(why),
+                let done = self.state.handle_command(&command, self.clock.now());
+                let mut reply = Some((asked.reply, done.map_or_else(Reply::Refused, |()| Reply::Done)));
+                while let Some(output) = self.state.poll_output() {
+                    match output {
+                        // Said to be done once it is on disk.
+                        Output::Commit(transition) => self.commit(*transition, reply.take()),
+                        Output::Readings(readings, receipt) => self.keep(readings, receipt),
+                    }
+                }
+                if let Some((to, reply)) = reply {
+                    drop(to.send(reply));
                 }
             }
-        };
-        self.carry_out().await;
-        // Who asked may have gone away meanwhile; what was done stays done.
-        drop(asked.reply.send(reply));
+        }
     }
 
-    async fn write(&mut self, mut entry: Entry) -> Reply {
+    fn write(&mut self, mut entry: Entry, to: oneshot::Sender<Reply>) {
         let now = self.clock.now();
         entry.written_at = now.utc;
+        if let Err(reply) = self.may_write(&entry, now) {
+            drop(to.send(reply));
+            return;
+        }
+        let store = self.parts.store.clone();
+        self.writing = true;
+        self.under_way.push(Box::pin(async move {
+            let result = store.append_entry(entry.clone()).await;
+            Arrived::Entry(Box::new(entry), result, to)
+        }));
+    }
+
+    /// Whether an entry is new and fits the books.
+    fn may_write(&self, entry: &Entry, now: Now) -> Result<(), Reply> {
         if let Some(known) = self.state.progress.entry(&entry.id) {
             let same = Entry { written_at: known.written_at, ..entry.clone() } == *known;
-            return if same {
+            return Err(if same {
                 Reply::Already
             } else {
                 Reply::Refused("this entry number was used for something else".to_owned())
-            };
+            });
         }
         if entry.happened_at > now.utc + Span::from_minutes(2) {
-            return Reply::Refused("the time given has not come yet".to_owned());
+            return Err(Reply::Refused("the time given has not come yet".to_owned()));
         }
-        if let Err(why) = self.state.check_entry(&entry) {
-            return Reply::Refused(why);
-        }
-        match self.parts.store.append_entry(entry.clone()).await {
-            Ok(Appended::Stored) => {
-                self.state.entry_written(entry, now);
-                Reply::Done
-            }
-            Ok(Appended::AlreadyHave) => Reply::Already,
-            Err(error) => Reply::Refused(format!("not written: {error}")),
-        }
+        self.state.check_entry(entry).map_err(Reply::Refused)
     }
 
     /// Late readings fell into hours already condensed: those hours are read back whole.
@@ -209,8 +311,7 @@ impl Core {
         }
         self.pictured = Some(now.up);
         self.version += 1;
-        let last_told = self.parts.last_told.borrow().clone();
-        let picture = snapshot(&self.state, &self.parts.counters, last_told, self.version, now);
+        let picture = snapshot(&self.state, &self.parts.counters, self.version, now);
         self.parts.picture.send_replace(Arc::new(picture));
     }
 }

@@ -5,12 +5,15 @@
 
 use super::water::Water;
 use crate::alarm::engine::{Engine, Fact, JarContext, Plan, Shelving, Target};
-use crate::alarm::event::AlarmEvent;
+use crate::alarm::event::Change;
 use crate::alarm::record::{Output as AlarmOutput, StateDelta, Stored};
 use crate::clock::{Now, Uptime};
 use crate::config::checked::WaterType;
 use crate::ingest::judge::{Expectation, Judged, judge};
 use crate::logbook::{Check, Entry};
+use crate::notify::route::{Router, Routes};
+use crate::notify::worker::{Fate, Report};
+use crate::notify::{FOLDER, MAIL, TEXT};
 use crate::progress::Progress;
 use crate::progress::books::Seen;
 use crate::rack::{Correction, JarIx, Measure, Rack, Sensor};
@@ -18,7 +21,7 @@ use crate::reading::{FromSource, Quality, RawReading, Reading, Reason, Receipt, 
 use crate::snapshot::{JarState, Latest, ProgressView};
 use crate::store::{JournalKind, NewLine, Transition};
 use crate::web::backend::Command;
-use nightjar_calc::time::Span;
+use nightjar_calc::time::{Span, Timestamp};
 use std::collections::{BTreeMap, VecDeque};
 use std::sync::Arc;
 
@@ -27,10 +30,45 @@ use std::sync::Arc;
 pub enum Output {
     /// Store these; the receipt goes back once they are on disk.
     Readings(Vec<Reading>, Option<Receipt>),
-    /// Store this at once.
+    /// Store this at once: what changed, its lines, and the messages it causes.
     Commit(Box<Transition>),
-    /// Somebody may have to be told.
-    Tell(Box<AlarmEvent>),
+}
+
+/// What the routes of messages say.
+#[derive(Clone, Debug)]
+pub enum FromRoute {
+    /// What became of a message.
+    Fate(Report),
+    /// A route fares otherwise than before.
+    Health {
+        /// Its place in the plan.
+        route: usize,
+        /// Every attempt fails.
+        failing: bool,
+        /// It turns us away as a whole.
+        refused: bool,
+    },
+}
+
+/// What a station begins with.
+#[derive(Debug)]
+pub struct Begin {
+    /// What there is.
+    pub rack: Arc<Rack>,
+    /// What the alarms watch.
+    pub plan: Plan,
+    /// Alarms as stored.
+    pub stored: Stored,
+    /// How long the program was off, when that can be said.
+    pub off_for: Option<Span>,
+    /// Lots and sums.
+    pub progress: Progress,
+    /// What kind of water comes in.
+    pub water_type: WaterType,
+    /// Who is told, with the ladders as stored.
+    pub router: Router,
+    /// When somebody was last told, and what.
+    pub last_told: Option<(Timestamp, String)>,
 }
 
 /// How often sums and dates are made anew.
@@ -39,6 +77,13 @@ const REFRESH: Span = Span::from_hours(1);
 const MINOR_WAIT: Span = Span::from_secs(10);
 /// Minor journal lines kept waiting.
 const MINOR_KEPT: usize = 500;
+
+/// How far ahead a hole in the rota is looked for.
+const HOLE_AHEAD: Span = Span::from_hours(48);
+/// Unsent messages of an alarm that has cleared are sent for this much longer.
+const AFTER_CLEARED: Span = Span::from_minutes(10);
+/// Where ladders are kept among the stored states.
+pub const LADDERS: &str = "ladder/";
 
 /// One sensor as last heard.
 #[derive(Clone, Debug)]
@@ -53,7 +98,7 @@ pub struct SensorLive {
 #[derive(Clone, Debug, Default)]
 pub struct SourceLive {
     pub(super) up: bool,
-    pub(super) since: Option<nightjar_calc::time::Timestamp>,
+    pub(super) since: Option<Timestamp>,
     pub(super) detail: String,
 }
 
@@ -76,20 +121,19 @@ pub struct State {
     minor_due: Option<Uptime>,
     refresh_due: Uptime,
     clock_trusted: bool,
+    router: Router,
+    routes: Vec<String>,
+    routes_refused: Vec<bool>,
+    hole: Option<Span>,
+    pub(super) last_told: Option<(Timestamp, String)>,
 }
 
 impl State {
     /// Goes on from what was stored.
     #[must_use]
-    pub fn new(
-        rack: Arc<Rack>,
-        plan: Plan,
-        stored: Stored,
-        off_for: Option<Span>,
-        progress: Progress,
-        water_type: WaterType,
-        now: Now,
-    ) -> Self {
+    pub fn new(begin: Begin, now: Now) -> Self {
+        let Begin { rack, plan, stored, off_for, progress, water_type, router, last_told } = begin;
+        let routes = plan.routes.clone();
         let names = rack
             .sensors
             .iter()
@@ -125,6 +169,11 @@ impl State {
             clock_trusted: now.trusted,
             progress,
             rack,
+            router,
+            routes_refused: vec![false; routes.len()],
+            routes,
+            hole: None,
+            last_told,
         }
     }
 
@@ -137,7 +186,10 @@ impl State {
     #[must_use]
     pub fn poll_timeout(&self) -> Uptime {
         let engine = self.engine.poll_timeout().map(|(at, _)| at);
-        [engine, self.minor_due].into_iter().flatten().fold(self.refresh_due, Uptime::min)
+        [engine, self.router.poll_timeout(), self.minor_due]
+            .into_iter()
+            .flatten()
+            .fold(self.refresh_due, Uptime::min)
     }
 
     /// Lets every deadline take effect that has passed.
@@ -234,6 +286,45 @@ impl State {
         self.collect(now);
     }
 
+    /// Takes what the routes of messages say.
+    pub fn handle_route(&mut self, said: &FromRoute, now: Now) {
+        match said {
+            FromRoute::Fate(report) => {
+                if report.fate == Fate::Accepted && report.key.event.is_some() {
+                    let what = format!("{} by {}", self.router.name(&report.key.person), report.key.route);
+                    self.last_told = Some((now.utc, what));
+                }
+                self.router.handle_fate(&report.key, report.fate, now);
+            }
+            FromRoute::Health { route, failing, refused } => {
+                if let Some(known) = self.routes_refused.get_mut(*route) {
+                    *known = *refused;
+                    self.follow_routes();
+                }
+                let fact = Fact::Route { route: *route, failing: *failing || *refused };
+                self.engine.handle_fact(&fact, now);
+            }
+        }
+        self.collect(now);
+    }
+
+    fn follow_routes(&mut self) {
+        let usable = |name: &str| {
+            self.routes.iter().zip(&self.routes_refused).any(|(route, refused)| route == name && !refused)
+        };
+        self.router.set_routes(Routes { text: usable(TEXT), mail: usable(MAIL), folder: usable(FOLDER) });
+    }
+
+    /// A hole in the rota is seen two days ahead.
+    fn look_for_hole(&mut self, now: Now) {
+        let hole = self.router.next_hole(now.utc, HOLE_AHEAD);
+        if hole != self.hole {
+            self.hole = hole;
+            let in_hours = hole.map(|wait| wait.secs() / 3600.0);
+            self.engine.handle_fact(&Fact::RotaHole { in_hours }, now);
+        }
+    }
+
     /// Whether an entry may be written.
     ///
     /// # Errors
@@ -281,6 +372,7 @@ impl State {
     /// Makes sums, dates and what the alarms know about jars anew.
     pub fn refresh(&mut self, now: Now) {
         self.refresh_due = now.up.after(REFRESH);
+        self.look_for_hole(now);
         self.progress.settle();
         self.water.refresh(&self.progress, now.utc);
         for at in 0..self.rack.jars.len() {
@@ -348,12 +440,15 @@ impl State {
             let body = serde_json::json!({"trusted": now.trusted});
             self.pending.journal.push(NewLine { now, kind: JournalKind::Clock, event: None, body });
         }
-        let mut told = Vec::new();
         while let Some(output) = self.engine.poll_output() {
             match output {
                 AlarmOutput::Event(event) => {
                     self.line(now, event.event.into(), "event", &event, false);
-                    told.push(event);
+                    if event.change == Change::Cleared {
+                        // What was not sent by then is worth little; the page has it.
+                        self.pending.shorten.push((event.event, AFTER_CLEARED));
+                    }
+                    self.router.handle_event(&event, now);
                 }
                 AlarmOutput::Journal(line) => self.line(now, line.event, "step", &line, line.minor),
                 AlarmOutput::Persist(delta) => {
@@ -366,12 +461,19 @@ impl State {
                 }
             }
         }
+        self.router.handle_timeout(now);
+        while let Some(message) = self.router.poll_output() {
+            self.pending.outbox.push(message);
+        }
+        for (event, saved) in self.router.take_changes(now) {
+            let body = saved.map(|saved| serde_json::to_value(saved).unwrap_or_default());
+            self.pending.state.push((format!("{LADDERS}{}", event.0), body));
+        }
         if self.pending != Transition::default() {
             self.pending.journal.append(&mut self.minor);
             self.minor_due = None;
             self.outputs.push_back(Output::Commit(Box::new(std::mem::take(&mut self.pending))));
         }
-        self.outputs.extend(told.into_iter().map(Output::Tell));
     }
 
     fn line(

@@ -19,7 +19,7 @@ use crate::clock::{Now, Uptime};
 use crate::ids::PersonId;
 use crate::store::{MessageKey, NewMessage};
 use ladder::{Ladder, Phase};
-use nightjar_calc::time::Span;
+use nightjar_calc::time::{Span, Timestamp};
 use std::collections::{BTreeMap, VecDeque};
 
 /// The modem has this long to take a text before the next route is tried.
@@ -36,17 +36,29 @@ pub struct Router {
     ladders: BTreeMap<EventId, Ladder>,
     digest: Option<Uptime>,
     output: VecDeque<NewMessage>,
+    /// Ladders as last written to the store.
+    written: BTreeMap<EventId, Ladder>,
+    /// Something may differ from what was written.
+    touched: bool,
 }
 
 impl Router {
     /// With nothing going on.
     #[must_use]
     pub fn new(directory: Directory) -> Self {
-        Self { directory, ladders: BTreeMap::new(), digest: None, output: VecDeque::new() }
+        Self {
+            directory,
+            ladders: BTreeMap::new(),
+            digest: None,
+            output: VecDeque::new(),
+            written: BTreeMap::new(),
+            touched: false,
+        }
     }
 
     /// Takes a change of an alarm.
     pub fn handle_event(&mut self, event: &AlarmEvent, now: Now) {
+        self.touched = true;
         // A change handed over twice says nothing twice.
         if self.ladders.get(&event.event).is_some_and(|ladder| ladder.latest.seq >= event.seq) {
             return;
@@ -86,6 +98,10 @@ impl Router {
 
     /// Does everything that is due.
     pub fn handle_timeout(&mut self, now: Now) {
+        if self.poll_timeout().is_none_or(|due| due > now.up) {
+            return;
+        }
+        self.touched = true;
         let due = |at: Option<Uptime>| at.is_some_and(|at| at <= now.up);
         let events: Vec<EventId> = self.ladders.keys().copied().collect();
         for event in events {
@@ -120,6 +136,7 @@ impl Router {
     pub fn handle_fate(&mut self, key: &MessageKey, fate: Fate, now: Now) {
         let Some(event) = key.event else { return };
         let Some(ladder) = self.ladders.get_mut(&event) else { return };
+        self.touched = true;
         ladder.awaited.remove(&key.person);
         match fate {
             Fate::Accepted => {}
@@ -132,6 +149,18 @@ impl Router {
     /// Whether a route is set up and not turned away as a whole.
     pub fn set_routes(&mut self, routes: Routes) {
         self.directory.routes = routes;
+    }
+
+    /// What somebody is called.
+    #[must_use]
+    pub fn name(&self, person: &PersonId) -> String {
+        self.directory.words.names.get(person).cloned().unwrap_or_else(|| person.to_string())
+    }
+
+    /// Time to the next moment within `ahead` at which a step of the ladder has nobody.
+    #[must_use]
+    pub fn next_hole(&self, at: Timestamp, ahead: Span) -> Option<Span> {
+        self.directory.next_hole(at, ahead)
     }
 
     /// Events whose ladder is climbing, resting or paused.
@@ -168,13 +197,7 @@ impl Router {
         }
     }
 
-    fn answered(
-        &mut self,
-        event: &AlarmEvent,
-        phase: Phase,
-        by: Option<(PersonId, nightjar_calc::time::Timestamp)>,
-        now: Now,
-    ) {
+    fn answered(&mut self, event: &AlarmEvent, phase: Phase, by: Option<(PersonId, Timestamp)>, now: Now) {
         let Some(ladder) = self.ladders.get_mut(&event.event) else { return };
         ladder.take(event);
         ladder.rest(phase);

@@ -6,8 +6,10 @@ use super::folder::FolderRoute;
 use super::{Body, FOLDER, MAIL, Sent, TEXT, gsm};
 use crate::alarm::event::Priority;
 use crate::clock::{Clock, Uptime, sleep_or_never};
-use crate::store::{Message, MessageKey, Outcome, StoreError, StoreHandle};
+use crate::store::{Message, MessageKey, NewMessage, Outcome, StoreError, StoreHandle};
 use nightjar_calc::time::Span;
+use std::collections::VecDeque;
+use std::sync::atomic::{AtomicU64, Ordering};
 use std::sync::{Arc, Mutex};
 use tokio::sync::{mpsc, watch};
 use tokio_util::sync::CancellationToken;
@@ -127,7 +129,22 @@ pub struct Worker {
     health: watch::Sender<RouteHealth>,
     reports: mpsc::Sender<Report>,
     held_until: Option<Uptime>,
+    direct: Option<mpsc::Receiver<NewMessage>>,
+    in_hand: VecDeque<InHand>,
+    seen: Arc<AtomicU64>,
 }
+
+/// A message that could not be put into the outbox.
+#[derive(Debug)]
+struct InHand {
+    message: NewMessage,
+    failures: u32,
+    due: Uptime,
+    dies: Option<Uptime>,
+}
+
+/// Messages in hand at most; the oldest give way.
+const MOST_IN_HAND: usize = 64;
 
 struct SharedClock(Arc<dyn Clock>);
 
@@ -149,20 +166,45 @@ impl Worker {
     ) -> (Self, watch::Receiver<RouteHealth>) {
         let (health, watched) = watch::channel(RouteHealth::default());
         let clock = Arc::new(SharedClock(clock));
-        (Self { backend, store, clock, health, reports, held_until: None }, watched)
+        let worker = Self {
+            backend,
+            store,
+            clock,
+            health,
+            reports,
+            held_until: None,
+            direct: None,
+            in_hand: VecDeque::new(),
+            seen: Arc::default(),
+        };
+        (worker, watched)
+    }
+
+    /// Takes messages past the outbox too, for when it cannot be written. They are kept in memory
+    /// until they are sent or have outlived their use.
+    #[must_use]
+    pub fn with_direct(mut self, direct: mpsc::Receiver<NewMessage>) -> Self {
+        self.direct = Some(direct);
+        self
+    }
+
+    /// The change of the outbox up to which everything due was sent or tried.
+    #[must_use]
+    pub fn seen(&self) -> Arc<AtomicU64> {
+        Arc::clone(&self.seen)
     }
 
     /// Works until told to stop. An attempt under way is given up then; the next run repeats it.
     pub async fn run(mut self, stop: CancellationToken) {
         let mut changes = self.store.outbox_changes();
         loop {
-            changes.mark_unchanged();
-            let wake = tokio::select! {
+            let change = *changes.borrow_and_update();
+            let passed = tokio::select! {
                 biased;
                 () = stop.cancelled() => return,
-                wake = self.pass() => wake,
+                passed = self.pass() => passed,
             };
-            let wake = match wake {
+            let wake = match passed {
                 Ok(wake) => wake,
                 Err(error) => {
                     tracing::warn!(route = self.backend.route(), %error, "the outbox cannot be read or written");
@@ -170,9 +212,73 @@ impl Worker {
                 }
             };
             tokio::select! {
+                biased;
+                () = stop.cancelled() => return,
+                () = self.send_in_hand() => {}
+            }
+            self.seen.store(change, Ordering::Release);
+            let wake = self.in_hand.iter().map(|hand| hand.due).chain(wake).min();
+            let clock = Arc::clone(&self.clock);
+            tokio::select! {
                 () = stop.cancelled() => return,
                 changed = changes.changed() => if changed.is_err() { return },
-                () = sleep_or_never(&*self.clock.0, wake) => {}
+                message = next_direct(&mut self.direct) => self.take_in_hand(message),
+                () = sleep_or_never(&*clock.0, wake) => {}
+            }
+        }
+    }
+
+    fn take_in_hand(&mut self, message: NewMessage) {
+        let up = self.clock.0.now().up;
+        // What is newer about the same thing says all that the older one did.
+        self.in_hand.retain(|hand| {
+            hand.message.key.about != message.key.about || hand.message.key.person != message.key.person
+        });
+        if self.in_hand.len() >= MOST_IN_HAND {
+            self.in_hand.pop_front();
+        }
+        let dies = message.life.map(|life| up.after(life));
+        let due = up.after(message.delay);
+        self.in_hand.push_back(InHand { message, failures: 0, due, dies });
+    }
+
+    /// One attempt for each message in hand that is due.
+    async fn send_in_hand(&mut self) {
+        for at in (0..self.in_hand.len()).rev() {
+            let up = self.clock.0.now().up;
+            if self.in_hand[at].dies.is_some_and(|dies| dies <= up) {
+                self.in_hand.remove(at);
+                continue;
+            }
+            if self.in_hand[at].due > up {
+                continue;
+            }
+            let NewMessage { key, priority, body, .. } = self.in_hand[at].message.clone();
+            let Ok(body) = serde_json::from_value::<Body>(body) else {
+                self.in_hand.remove(at);
+                continue;
+            };
+            let sent = self.backend.send(&key.text(), &body, priority, &*self.clock.0).await;
+            let up = self.clock.0.now().up;
+            self.health.send_modify(|health| note(health, &sent, up));
+            match sent {
+                Sent::Retry(_) | Sent::ChannelRefused(_) => {
+                    let hand = &mut self.in_hand[at];
+                    hand.due = up.after(retry_after(&key.route, hand.failures, i64::from(key.seq)));
+                    hand.failures += 1;
+                }
+                Sent::Accepted(_) => {
+                    self.report(&key, Fate::Accepted);
+                    self.in_hand.remove(at);
+                }
+                Sent::AddressDead(_) => {
+                    self.report(&key, Fate::AddressDead);
+                    self.in_hand.remove(at);
+                }
+                Sent::MessageRefused(_) => {
+                    self.report(&key, Fate::Failed);
+                    self.in_hand.remove(at);
+                }
             }
         }
     }
@@ -251,6 +357,17 @@ impl Worker {
             tracing::warn!(message = %key.text(), ?fate, "nobody took the report on this message");
         }
     }
+}
+
+/// The next message past the outbox; never when there is no such way.
+async fn next_direct(direct: &mut Option<mpsc::Receiver<NewMessage>>) -> NewMessage {
+    if let Some(receiver) = direct
+        && let Some(message) = receiver.recv().await
+    {
+        return message;
+    }
+    *direct = None;
+    std::future::pending().await
 }
 
 fn note(health: &mut RouteHealth, sent: &Sent, up: Uptime) {

@@ -230,7 +230,6 @@ impl Desk {
                     health.last_commit = Some(now);
                     health.commits += 1;
                 });
-                self.outbox_changed.send_modify(|n| *n = n.wrapping_add(1));
             }
             Err(StoreError::Failing(trouble)) => self.fail(trouble.clone()),
             Err(_) => {}
@@ -250,10 +249,18 @@ impl Desk {
         Ok(done)
     }
 
+    /// There may be a message to send that nobody was told of.
+    pub(super) fn outbox_moved(&self) {
+        self.outbox_changed.send_modify(|n| *n = n.wrapping_add(1));
+    }
+
     /// Writes a transition, or keeps it in memory when the store is failing.
     pub(super) fn commit(&mut self, transition: Transition) -> Result<Vec<Option<MessageId>>, StoreError> {
         let result =
             self.write(&mut |db, at| journal::write(db, &transition, MessageState::Queued, at.run, at.now));
+        if result.is_ok() && !(transition.outbox.is_empty() && transition.shorten.is_empty()) {
+            self.outbox_moved();
+        }
         if matches!(result, Err(StoreError::Failing(_))) {
             self.transitions.push_back((self.now(), transition));
             self.bound();
@@ -395,6 +402,7 @@ impl Desk {
                 self.failures = 0;
                 self.health.send_modify(|health| health.failing = None);
                 self.tell_waiting();
+                self.outbox_moved();
             }
             Err(error) => {
                 // `write` may have noted it already; the first moment counts.

@@ -147,14 +147,15 @@ pub(super) fn write(
             None => db.prepare_cached("DELETE FROM state WHERE key = ?1")?.execute([key])?,
         };
     }
+    // First the old messages, so that the one that says "cleared" keeps its own life.
+    for (event, life) in &transition.shorten {
+        outbox::shorten(db, *event, *life, now)?;
+    }
     let ids = transition
         .outbox
         .iter()
         .map(|message| outbox::enqueue(db, message, first_state, run, now))
         .collect::<Result<Vec<_>, StoreError>>()?;
-    for (event, life) in &transition.shorten {
-        outbox::shorten(db, *event, *life, now)?;
-    }
     Ok(ids)
 }
 

@@ -1,35 +1,77 @@
-//! Tells people: alarm events climb the ladder, its messages go into the outbox, one worker a
-//! route carries them away.
+//! Starts a worker for each route of messages, and brings what they say to the core.
 
-use crate::alarm::event::AlarmEvent;
-use crate::clock::{Clock, sleep_or_never};
+use crate::alarm::engine::Fact;
+use crate::clock::Clock;
 use crate::config::Config;
+use crate::core::run::DIRECT_QUEUE;
+use crate::core::state::FromRoute;
 use crate::notify::email::EmailRoute;
 use crate::notify::folder::FolderRoute;
-use crate::notify::route::{Directory, Router};
-use crate::notify::worker::{Backend, Report, Worker};
-use crate::store::{StoreHandle, Transition};
+use crate::notify::worker::{Backend, Report, RouteHealth, Worker};
+use crate::store::{NewMessage, StoreHandle, StoreHealth};
 use anyhow::{Context, Result};
-use nightjar_calc::time::Timestamp;
+use std::collections::BTreeMap;
 use std::sync::Arc;
+use std::sync::atomic::AtomicU64;
 use tokio::sync::{mpsc, watch};
 use tokio::task::JoinSet;
 use tokio_util::sync::CancellationToken;
 
-/// Reports of workers waiting for the ladder.
-const REPORTS: usize = 256;
+/// Reports of one worker waiting to be passed on.
+const REPORTS: usize = 64;
+/// Refusals by policy in a row after which a route counts as failing.
+const REFUSALS_IN_A_ROW: u32 = 3;
+/// Less free space than this is an alarm.
+const FREE_AT_LEAST: u64 = 200 * 1024 * 1024;
 
-/// Starts the ladder and a worker for each route of the configuration.
+/// The routes at work.
+#[derive(Debug, Default)]
+pub struct Routes {
+    /// Ways past the outbox, by name of the route.
+    pub direct: BTreeMap<String, mpsc::Sender<NewMessage>>,
+    /// How each route fares, by name.
+    pub health: Vec<(String, watch::Receiver<RouteHealth>)>,
+    /// Change of the outbox up to which each route has done its work.
+    pub seen: Vec<Arc<AtomicU64>>,
+}
+
+/// Starts a worker for each route of the configuration. `names` are the routes in the order of the
+/// plan of alarms.
 pub fn start(
     config: &Config,
+    names: &[String],
     store: &StoreHandle,
     clock: &Arc<dyn Clock>,
-    events: mpsc::Receiver<Box<AlarmEvent>>,
-    told: watch::Sender<Option<(Timestamp, String)>>,
+    to_core: &mpsc::Sender<FromRoute>,
     tasks: &mut JoinSet<&'static str>,
     stop: &CancellationToken,
-) -> Result<()> {
-    let (reports, fates) = mpsc::channel(REPORTS);
+) -> Result<Routes> {
+    let mut routes = Routes::default();
+    for backend in backends(config)? {
+        let name = backend.route();
+        let at = names.iter().position(|known| known == name).context("a route that is not in the plan")?;
+        let (reports, fates) = mpsc::channel(REPORTS);
+        let (direct, direct_inbox) = mpsc::channel(DIRECT_QUEUE);
+        let (worker, health) = Worker::new(backend, store.clone(), Arc::clone(clock), reports);
+        let worker = worker.with_direct(direct_inbox);
+        routes.seen.push(worker.seen());
+        routes.direct.insert(name.to_owned(), direct);
+        routes.health.push((name.to_owned(), health.clone()));
+        let worker_stop = stop.clone();
+        tasks.spawn(async move {
+            worker.run(worker_stop).await;
+            "route"
+        });
+        let (to_core, stop) = (to_core.clone(), stop.clone());
+        tasks.spawn(async move {
+            pass_on(at, fates, health, to_core, stop).await;
+            "reports of a route"
+        });
+    }
+    Ok(routes)
+}
+
+fn backends(config: &Config) -> Result<Vec<Backend>> {
     let mut backends = Vec::new();
     if let Some(email) = &config.notify.email {
         backends.push(Backend::Mail(EmailRoute::new(email).context("notify.email")?));
@@ -37,70 +79,84 @@ pub fn start(
     if let Some(folder) = &config.notify.mail_folder {
         backends.push(Backend::Folder(FolderRoute::new(folder.clone())));
     }
-    for backend in backends {
-        let (worker, _) = Worker::new(backend, store.clone(), Arc::clone(clock), reports.clone());
-        let stop = stop.clone();
-        tasks.spawn(async move {
-            worker.run(stop).await;
-            "route"
-        });
+    Ok(backends)
+}
+
+/// Brings what one worker says to the core.
+async fn pass_on(
+    route: usize,
+    mut fates: mpsc::Receiver<Report>,
+    mut health: watch::Receiver<RouteHealth>,
+    to_core: mpsc::Sender<FromRoute>,
+    stop: CancellationToken,
+) {
+    let mut said = (false, false);
+    loop {
+        let message = tokio::select! {
+            biased;
+            () = stop.cancelled() => return,
+            Some(report) = fates.recv() => FromRoute::Fate(report),
+            changed = health.changed() => {
+                if changed.is_err() {
+                    // The worker has ended; so must this, and with it the process.
+                    return;
+                }
+                let health = health.borrow_and_update();
+                let now = (
+                    health.failing_since.is_some() || health.refusals >= REFUSALS_IN_A_ROW,
+                    health.refused,
+                );
+                if now == said {
+                    continue;
+                }
+                said = now;
+                FromRoute::Health { route, failing: now.0, refused: now.1 }
+            }
+        };
+        if to_core.send(message).await.is_err() {
+            return;
+        }
     }
-    let ladder = Ladder {
-        router: Router::new(Directory::new(config)),
-        store: store.clone(),
-        clock: Arc::clone(clock),
-        events,
-        fates,
-        told,
-        _reports: reports,
-    };
-    let stop = stop.clone();
-    tasks.spawn(async move {
-        ladder.run(stop).await;
-        "ladder"
-    });
-    Ok(())
 }
 
-struct Ladder {
-    router: Router,
-    store: StoreHandle,
-    clock: Arc<dyn Clock>,
-    events: mpsc::Receiver<Box<AlarmEvent>>,
-    fates: mpsc::Receiver<Report>,
-    told: watch::Sender<Option<(Timestamp, String)>>,
-    /// Keeps the channel of reports open where there is no route.
-    _reports: mpsc::Sender<Report>,
-}
-
-impl Ladder {
-    async fn run(mut self, stop: CancellationToken) {
-        loop {
-            let wait = sleep_or_never(&*self.clock, self.router.poll_timeout());
-            tokio::select! {
-                biased;
-                () = stop.cancelled() => return,
-                Some(event) = self.events.recv() => {
-                    self.router.handle_event(&event, self.clock.now());
-                }
-                Some(report) = self.fates.recv() => {
-                    let now = self.clock.now();
-                    self.told.send_replace(Some((now.utc, format!("{} by {}", report.key.person, report.key.route))));
-                    self.router.handle_fate(&report.key, report.fate, now);
-                }
-                () = wait => {}
-            }
-            self.router.handle_timeout(self.clock.now());
-            let mut outbox = Vec::new();
-            while let Some(message) = self.router.poll_output() {
-                outbox.push(message);
-            }
-            if outbox.is_empty() {
-                continue;
-            }
-            if let Err(refused) = self.store.commit(Transition { outbox, ..Transition::default() }).await {
-                tracing::error!(error = %refused.why, "messages are not in the outbox yet");
+/// Tells the core how storage is, whenever that changes.
+pub async fn watch_storage(store: StoreHandle, facts: mpsc::Sender<Fact>, stop: CancellationToken) {
+    let mut health = store.health_changes();
+    let mut said = None;
+    loop {
+        let problem = storage_problem(&health.borrow_and_update());
+        if problem != said {
+            said.clone_from(&problem);
+            if facts.send(Fact::Storage { problem }).await.is_err() {
+                return;
             }
         }
+        tokio::select! {
+            biased;
+            () = stop.cancelled() => return,
+            changed = health.changed() => if changed.is_err() { return stop.cancelled().await },
+        }
+    }
+}
+
+/// What is wrong with storage, in a few words.
+fn storage_problem(health: &StoreHealth) -> Option<String> {
+    if let Some(failing) = &health.failing {
+        return Some(failing.trouble.to_string());
+    }
+    let free = health.free_bytes.filter(|free| *free < FREE_AT_LEAST)?;
+    Some(format!("only {} MB free", free / (1024 * 1024)))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_nearly_full_disk_is_a_problem_before_writing_fails() {
+        let mut health = StoreHealth { free_bytes: Some(FREE_AT_LEAST), ..StoreHealth::default() };
+        assert_eq!(storage_problem(&health), None);
+        health.free_bytes = Some(FREE_AT_LEAST - 1);
+        assert_eq!(storage_problem(&health).as_deref(), Some("only 199 MB free"));
     }
 }

@@ -5,12 +5,13 @@ use crate::clock::Now;
 use crate::config::Config;
 use crate::core::limits;
 use crate::core::run::usable;
-use crate::core::state::{State, restored};
+use crate::core::state::{Begin, LADDERS, State, restored};
 use crate::logbook::Entry;
+use crate::notify::route::{Directory, Router};
 use crate::progress::Progress;
 use crate::rack::{Measure, Rack};
 use crate::reading::SensorIx;
-use crate::store::StoreHandle;
+use crate::store::{MessageState, StoreHandle};
 use anyhow::{Context, Result};
 use nightjar_calc::development::species::{self, Species, SpeciesOverride};
 use nightjar_calc::development::{DegreeDay, Law};
@@ -19,6 +20,8 @@ use nightjar_calc::time::Timestamp;
 use std::collections::BTreeMap;
 use std::sync::Arc;
 
+/// Messages looked through for the last one that was taken.
+const LAST_LOOKED_AT: u32 = 200;
 /// Entries read back at most.
 const MOST_ENTRIES: u32 = 100_000;
 
@@ -42,9 +45,44 @@ pub async fn state(config: &Config, store: &StoreHandle, now: Now) -> Result<(St
         settings: limits::settings(&config.alarm),
         code_seed: seed(&rack.station),
     };
-    let state =
-        State::new(Arc::clone(&rack), plan, restored(&states), off_for, progress, config.water_type, now);
-    Ok((state, rack))
+    let begin = Begin {
+        rack: Arc::clone(&rack),
+        plan,
+        stored: restored(&states),
+        off_for,
+        progress,
+        water_type: config.water_type,
+        router: router(config, store, now).await?,
+        last_told: last_told(config, store).await,
+    };
+    Ok((State::new(begin, now), rack))
+}
+
+/// The ladders, where they stood.
+async fn router(config: &Config, store: &StoreHandle, now: Now) -> Result<Router> {
+    let states = store.read(|r| r.states(LADDERS)).await.context("cannot read the stored ladders")?;
+    let read = |value: serde_json::Value| match serde_json::from_value(value) {
+        Ok(saved) => Some(saved),
+        Err(error) => {
+            tracing::error!(%error, "a stored ladder cannot be read and is left out");
+            None
+        }
+    };
+    let mut router = Router::new(Directory::new(config));
+    router.restore(states.into_values().filter_map(read).collect(), now);
+    Ok(router)
+}
+
+/// When somebody was last told, and what.
+async fn last_told(config: &Config, store: &StoreHandle) -> Option<(Timestamp, String)> {
+    let messages = store.read(|r| r.messages(None, LAST_LOOKED_AT)).await.ok()?;
+    let told = messages.into_iter().find(|message| {
+        message.key.event.is_some()
+            && matches!(message.state, MessageState::Accepted | MessageState::Delivered)
+    })?;
+    let named = config.people.iter().find(|person| person.id == told.key.person);
+    let name = named.map_or_else(|| told.key.person.to_string(), |person| person.name.clone());
+    Some((told.changed_at, format!("{name} by {}", told.key.route)))
 }
 
 /// Names of the routes in use.

@@ -131,6 +131,7 @@ impl Player {
             wait_for(|| {
                 daemon.counters[0].frames_taken() >= sent
                     && daemon.core_done.load(Ordering::Acquire) >= daemon.counters[0].readings()
+                    && daemon.is_settled()
             })
             .await
             .with_context(|| format!("the daemon did not take the scan of {}", step.scan.at))?;

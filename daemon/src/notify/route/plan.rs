@@ -116,6 +116,13 @@ impl Directory {
         people
     }
 
+    /// Time to the next moment at which a step has nobody. One person alone can be no second
+    /// contact, so that only a moment without anybody counts then.
+    pub(super) fn next_hole(&self, at: Timestamp, ahead: Span) -> Option<Span> {
+        let hole = rota::first_hole(&self.rota, self.zone(), at, ahead)?;
+        (hole.nobody || self.contacts.len() > 1).then(|| hole.from.since(at))
+    }
+
     /// Routes by which somebody can be reached, best first.
     pub(super) fn ways(&self, person: &PersonId) -> Vec<&'static str> {
         [TEXT, MAIL, FOLDER].into_iter().filter(|way| self.address(person, way).is_some()).collect()

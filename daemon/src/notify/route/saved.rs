@@ -3,7 +3,7 @@
 
 use super::Router;
 use super::ladder::{Ladder, Phase};
-use crate::alarm::event::AlarmEvent;
+use crate::alarm::event::{AlarmEvent, EventId};
 use crate::clock::{Now, Uptime};
 use crate::ids::PersonId;
 use nightjar_calc::time::{Span, Timestamp};
@@ -23,6 +23,9 @@ pub struct Saved {
     dead: Vec<(PersonId, String)>,
     firsts: Vec<(PersonId, String, String)>,
     acknowledged: Option<(PersonId, Timestamp)>,
+    /// When this was written; waits go on through the time off when both clocks can be trusted.
+    at: Timestamp,
+    trusted: bool,
 }
 
 impl Saved {
@@ -41,11 +44,14 @@ impl Saved {
             dead: ladder.dead.iter().cloned().collect(),
             firsts: firsts.collect(),
             acknowledged: ladder.acknowledged.clone(),
+            at: now.utc,
+            trusted: now.trusted,
         }
     }
 
     fn ladder(self, now: Now) -> Ladder {
-        let at = |left: Option<i64>| left.map(|ms| now.up.after(Span::from_ms(ms)));
+        let gone = if self.trusted && now.trusted { now.utc.since(self.at).ms().max(0) } else { 0 };
+        let at = |left: Option<i64>| left.map(|ms| now.up.after(Span::from_ms((ms - gone).max(0))));
         let mut ladder = Ladder::new(&self.latest);
         ladder.phase = self.phase;
         ladder.step = self.step;
@@ -62,10 +68,26 @@ impl Saved {
 }
 
 impl Router {
-    /// The state of all ladders, to be written in the transaction of the messages they caused.
-    #[must_use]
-    pub fn save(&self, now: Now) -> Vec<Saved> {
-        self.ladders.values().map(|ladder| Saved::of(ladder, now)).collect()
+    /// Ladders that are not as they were at the last call, to be written in the transaction of the
+    /// messages they caused; `None` for one that is gone.
+    pub fn take_changes(&mut self, now: Now) -> Vec<(EventId, Option<Saved>)> {
+        if !std::mem::take(&mut self.touched) {
+            return Vec::new();
+        }
+        let mut changes = Vec::new();
+        for (event, ladder) in &self.ladders {
+            if self.written.get(event) != Some(ladder) {
+                self.written.insert(*event, ladder.clone());
+                changes.push((*event, Some(Saved::of(ladder, now))));
+            }
+        }
+        let gone: Vec<EventId> =
+            self.written.keys().copied().filter(|event| !self.ladders.contains_key(event)).collect();
+        for event in gone {
+            self.written.remove(&event);
+            changes.push((event, None));
+        }
+        changes
     }
 
     /// Takes up where an earlier run stopped. What fell due meanwhile is due now.
@@ -75,6 +97,7 @@ impl Router {
             if ladder.phase == Phase::Digest {
                 self.schedule_digest(now);
             }
+            self.written.insert(ladder.latest.event, ladder.clone());
             self.ladders.insert(ladder.latest.event, ladder);
         }
     }
