@@ -9,6 +9,7 @@ pub mod check;
 pub mod demo;
 pub mod drill;
 pub mod failure;
+pub mod generate;
 pub mod hash_secret;
 pub mod outlook;
 pub mod output;
@@ -41,6 +42,9 @@ enum Command {
     Demo(demo::Arguments),
     /// Try out what is needed when something breaks: restoring from the newest copy
     Drill(drill::Arguments),
+    /// Man pages and completions for the package
+    #[command(hide = true)]
+    Generate(generate::Arguments),
     /// Hash a password or PIN for the configuration
     HashSecret(hash_secret::Arguments),
     /// Thermal units and stage dates from a file of temperatures
@@ -73,6 +77,7 @@ pub fn main() -> ExitCode {
         Command::Calc(arguments) => calc::run(&arguments, &mut output),
         Command::Demo(arguments) => demo::run(&arguments, &mut output),
         Command::Drill(arguments) => drill::run(&arguments, &mut output),
+        Command::Generate(arguments) => generate::run(&arguments),
         Command::HashSecret(arguments) => hash_secret::run(&arguments, &mut output),
         Command::Outlook(arguments) => outlook::run(&arguments, &mut output),
         Command::Run(arguments) => run::run(&arguments),

@@ -171,7 +171,7 @@ impl Loop {
                     let now = self.clock.now();
                     let result = self.watcher.handle_beat(received.beat, received.moment, now);
                     // Who asked may have gone away meanwhile.
-                    drop(received.answer.send(result));
+                    let _nobody_asks_any_more = received.answer.send(result);
                 }
                 Some(ended) = self.under_way.join_next() => {
                     if let Ok((key, sent)) = ended {
