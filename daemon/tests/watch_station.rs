@@ -17,7 +17,7 @@ use nightjar::heartbeat::seal::{self, Key};
 use nightjar::ids::PersonId;
 use nightjar::snapshot::SensorView;
 use nightjar::store::{MessageKey, NewMessage, Outcome, StoreOptions, Transition, open};
-use nightjar::watch::settings;
+use nightjar::watch::settings::{self, Secrets};
 use nightjar::watch::watcher::{NotTaken, Notice, Watcher};
 use nightjar_calc::time::{Span, Timestamp, Zone};
 use std::collections::BTreeMap;
@@ -207,9 +207,9 @@ fn each_of_the_five_conditions_alone_makes_a_fail() {
 
 #[test]
 fn a_watcher_without_people_stations_or_routes_is_refused_with_every_problem() {
-    let refused = settings::parse("time-zone = \"Nowhere/Land\"\nlisten = \"here\"\n", "watch.toml").unwrap_err();
+    let refused = settings::parse("time-zone = \"Nowhere/Land\"\nlisten = \"here\"\n", "watch.toml", Secrets::Read).unwrap_err();
     assert_eq!(refused.problems.len(), 5, "{refused}");
-    let refused = settings::parse("time-zne = \"UTC\"\n", "watch.toml").unwrap_err();
+    let refused = settings::parse("time-zne = \"UTC\"\n", "watch.toml", Secrets::Read).unwrap_err();
     assert!(refused.to_string().contains("time-zne"), "{refused}");
 }
 

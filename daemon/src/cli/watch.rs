@@ -3,7 +3,8 @@
 use super::failure::Failure;
 use super::run::{runtime, watch_signals};
 use crate::clock::{Clock, NotBeforeBuild, SystemClock};
-use crate::watch::{run as watch_run, settings};
+use crate::watch::settings::{self, Secrets};
+use crate::watch::run as watch_run;
 use clap::Args;
 use std::path::PathBuf;
 use std::sync::Arc;
@@ -25,7 +26,8 @@ pub struct Arguments {
 /// # Errors
 /// Exit 78 when the configuration is refused, 74 when something cannot be opened at the start.
 pub fn run(arguments: &Arguments) -> Result<(), Failure> {
-    let settings = settings::load(&arguments.config).map_err(Failure::configuration)?;
+    let secrets = if arguments.check { Secrets::Leave } else { Secrets::Read };
+    let settings = settings::load(&arguments.config, secrets).map_err(Failure::configuration)?;
     if arguments.check {
         return Ok(());
     }

@@ -75,14 +75,23 @@ pub struct Settings {
     pub mail_folder: Option<PathBuf>,
 }
 
-/// Reads and checks the file, and the secrets it names.
+/// What becomes of the secrets that the file names.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Secrets {
+    /// They are read.
+    Read,
+    /// They are left alone: only the service may read them.
+    Leave,
+}
+
+/// Reads and checks the file, and the secrets it names if wanted.
 ///
 /// # Errors
 /// Every problem at once.
-pub fn load(path: &Path) -> Result<Settings, Refused> {
+pub fn load(path: &Path, secrets: Secrets) -> Result<Settings, Refused> {
     let place = path.display().to_string();
     match std::fs::read_to_string(path) {
-        Ok(text) => parse(&text, &place),
+        Ok(text) => parse(&text, &place, secrets),
         Err(error) => Err(Refused::unreadable(&place, &error)),
     }
 }
@@ -91,7 +100,7 @@ pub fn load(path: &Path) -> Result<Settings, Refused> {
 ///
 /// # Errors
 /// Every problem at once.
-pub fn parse(text: &str, place: &str) -> Result<Settings, Refused> {
+pub fn parse(text: &str, place: &str, secrets: Secrets) -> Result<Settings, Refused> {
     let mut problems = Vec::new();
     let raw: Raw = match toml::from_str(text) {
         Ok(raw) => raw,
@@ -101,13 +110,13 @@ pub fn parse(text: &str, place: &str) -> Result<Settings, Refused> {
             return Err(refuse(text, place, problems));
         }
     };
-    match check(&raw, &mut problems) {
+    match check(&raw, secrets, &mut problems) {
         Some(settings) if problems.is_empty() => Ok(settings),
         _ => Err(refuse(text, place, problems)),
     }
 }
 
-fn check(raw: &Raw, problems: &mut Vec<Problem>) -> Option<Settings> {
+fn check(raw: &Raw, secrets: Secrets, problems: &mut Vec<Problem>) -> Option<Settings> {
     let zone_name = value::required(raw.time_zone.as_ref(), "time-zone", "as \"America/Chicago\"", problems);
     let zone = Zone::named(&zone_name);
     if zone.is_err() && !zone_name.is_empty() {
@@ -132,7 +141,7 @@ fn check(raw: &Raw, problems: &mut Vec<Problem>) -> Option<Settings> {
         let own = value::duration(station.grace.as_ref(), usual, range, &format!("{path}.grace"), problems);
         let secret = format!("{path}.secret-file");
         let file = value::secret_file(station.secret_file.as_ref(), &secret, problems);
-        if !file.as_os_str().is_empty() {
+        if secrets == Secrets::Read && !file.as_os_str().is_empty() {
             match std::fs::read_to_string(&file).map_err(|error| error.to_string()).and_then(|text| {
                 Key::parse(&text).map_err(|error| error.to_string())
             }) {
