@@ -8,6 +8,7 @@ pub mod calc;
 pub mod check;
 pub mod demo;
 pub mod drill;
+pub mod export;
 pub mod failure;
 pub mod generate;
 pub mod hash_secret;
@@ -45,6 +46,8 @@ enum Command {
     /// Man pages and completions for the package
     #[command(hide = true)]
     Generate(generate::Arguments),
+    /// What is stored, as CSV
+    Export(export::Arguments),
     /// Hash a password or PIN for the configuration
     HashSecret(hash_secret::Arguments),
     /// Thermal units and stage dates from a file of temperatures
@@ -78,6 +81,7 @@ pub fn main() -> ExitCode {
         Command::Demo(arguments) => demo::run(&arguments, &mut output),
         Command::Drill(arguments) => drill::run(&arguments, &mut output),
         Command::Generate(arguments) => generate::run(&arguments),
+        Command::Export(arguments) => export::run(&arguments, &mut output),
         Command::HashSecret(arguments) => hash_secret::run(&arguments, &mut output),
         Command::Outlook(arguments) => outlook::run(&arguments, &mut output),
         Command::Run(arguments) => run::run(&arguments),

@@ -115,6 +115,8 @@ pub struct JarView {
 pub struct ProgressView {
     /// Moment of fertilization.
     pub fertilized_at: Timestamp,
+    /// The moment all this is true of.
+    pub as_of: Timestamp,
     /// Accumulated thermal units, °C·days above 0 °C.
     pub c_days: f64,
     /// Share of the time since fertilization that was measured.

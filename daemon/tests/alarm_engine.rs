@@ -13,8 +13,12 @@
 mod causes;
 #[path = "alarm_engine/commands.rs"]
 mod commands;
+#[path = "alarm_engine/defaults.rs"]
+mod defaults;
 #[path = "alarm_engine/faults.rs"]
 mod faults;
+#[path = "alarm_engine/ladder.rs"]
+mod ladder;
 #[path = "alarm_engine/noise.rs"]
 mod noise;
 #[path = "alarm_engine/properties.rs"]

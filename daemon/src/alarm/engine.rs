@@ -18,7 +18,7 @@ mod view;
 
 pub use command::{Refused, Shelving, Target};
 pub use fact::{EggsLast, Fact, JarContext};
-pub use view::Counts;
+pub use view::{Counts, Listed};
 
 use crate::alarm::code::Codes;
 use crate::alarm::condition::noise::Noise;
@@ -95,6 +95,10 @@ struct Slot {
     last_sure: Verdict,
     /// Its children point at it.
     inferred: bool,
+    /// Read back from the store and not yet confirmed by what has spoken since.
+    unproven: bool,
+    /// Read back as on, and its measure has said nothing since.
+    unheard: bool,
     /// Children pending or on, by when they began.
     children: BTreeSet<(Moment, AlarmIx)>,
     value: Option<f64>,
@@ -137,6 +141,12 @@ struct HeaderLive {
     loaded: usize,
     loaded_with_flow: usize,
     loaded_with_temp: usize,
+    /// Jars with a meter that are loaded or not yet known.
+    counted_with_flow: usize,
+    /// The same of probes.
+    counted_with_temp: usize,
+    /// Any of its jars is loaded or not yet known.
+    may_hold_eggs: bool,
 }
 
 /// What is waited for. The order decides who goes first at the same moment: alarms before events,
@@ -213,14 +223,9 @@ impl Engine {
         match timer {
             Timer::Alarm(ix) => {
                 self.slots[ix].deadline = None;
-                let settling = self.slots[ix].alarm.suppression().settling;
                 self.change(ix, m, "", None, |slot, steps| {
                     slot.alarm.handle_timeout(m, &slot.tuning, steps);
                 });
-                // The end of a wait, or its being made longer, is not always a step.
-                if settling != self.slots[ix].alarm.suppression().settling {
-                    self.persist_alarm(ix, m);
-                }
             }
             Timer::Stale(channel) => self.check_stale(channel, m),
             Timer::Treatment(jar) => self.end_treatment(jar, m),

@@ -84,6 +84,8 @@ pub struct Event {
     pub times: u32,
     /// When the condition began, wall time.
     pub since: Timestamp,
+    /// The last thing said was that it is off.
+    pub over: bool,
     /// Last reminder, so that many members remind once.
     pub reminded_at: Option<Moment>,
 }
@@ -164,6 +166,17 @@ const FLOOD_ENDS_BELOW: usize = 5;
 pub struct Flood {
     announced: VecDeque<Moment>,
     on: bool,
+    /// When the next summary is due, in a flood.
+    summary: Option<Moment>,
+}
+
+/// What the end of a wait means in a flood.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum FloodStep {
+    /// It is over.
+    Ended,
+    /// One text says what there was in the last ten minutes.
+    Summary,
 }
 
 impl Flood {
@@ -176,16 +189,24 @@ impl Flood {
             self.announced.pop_front();
         }
         let begins = !self.on && self.announced.len() > FLOOD_BEGINS_ABOVE;
-        self.on |= begins;
+        if begins {
+            self.on = true;
+            self.summary = Some(now.after(FLOOD_WINDOW));
+        }
         begins
     }
 
-    /// Lets time pass. True when that ended a flood.
-    pub fn handle_timeout(&mut self, now: Moment) -> bool {
+    /// Lets time pass.
+    pub fn handle_timeout(&mut self, now: Moment) -> Option<FloodStep> {
         self.forget(now);
-        let ends = self.on && self.announced.len() < FLOOD_ENDS_BELOW;
-        self.on &= !ends;
-        ends
+        if self.on && self.announced.len() < FLOOD_ENDS_BELOW {
+            self.on = false;
+            self.summary = None;
+            return Some(FloodStep::Ended);
+        }
+        let due = self.summary.filter(|due| *due <= now)?;
+        self.summary = Some(due.max(now).after(FLOOD_WINDOW));
+        Some(FloodStep::Summary)
     }
 
     fn forget(&mut self, now: Moment) {
@@ -194,11 +215,12 @@ impl Flood {
         }
     }
 
-    /// When the flood may end.
+    /// When the flood may end or is to be summed up.
     #[must_use]
     pub fn poll_timeout(&self) -> Option<Moment> {
-        let oldest = self.announced.front().filter(|_| self.on)?;
-        Some(oldest.after(FLOOD_WINDOW).after(Span::from_ms(1)))
+        let oldest = self.announced.front().filter(|_| self.on);
+        let ends = oldest.map(|at| at.after(FLOOD_WINDOW).after(Span::from_ms(1)));
+        ends.into_iter().chain(self.summary).min()
     }
 
     /// A flood is on.

@@ -17,9 +17,9 @@ pub enum Output {
     Journal(Box<JournalLine>),
     /// State to be stored in the same transaction as what came before it.
     Persist(Box<StateDelta>),
-    /// Flood mode began or ended.
+    /// Flood mode began, goes on for another ten minutes, or ended. Each is one text that sums up.
     Flood {
-        /// It began.
+        /// It is on.
         on: bool,
         /// Alarms announced within the last ten minutes.
         announced: u32,
@@ -84,6 +84,9 @@ pub struct StoredEvent {
     pub times: u32,
     /// When the condition began, wall time.
     pub since: Timestamp,
+    /// The last thing said was that it is off.
+    #[serde(default)]
+    pub over: bool,
 }
 
 /// What was last said of an event.

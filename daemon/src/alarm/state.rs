@@ -187,7 +187,23 @@ pub struct Alarm {
     doubt: bool,
     /// Activations within the present event.
     times: u32,
+    /// What it rests on while it is on.
+    #[serde(default)]
+    grounds: Grounds,
 }
+
+/// What an alarm about a shared place rests on. Stored with it, so that a restart does not look
+/// for a cause anew.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Grounds {
+    /// Its children point at it.
+    pub children: bool,
+    /// Its own measure has been beyond since it went on.
+    pub measure: bool,
+}
+
+/// What can change without a step, and is stored all the same.
+pub(crate) type Quiet = (Priority, Option<Moment>, bool);
 
 impl Alarm {
     /// Normal, of the priority of its tuning.
@@ -206,6 +222,7 @@ impl Alarm {
             unverified: false,
             doubt: false,
             times: 0,
+            grounds: Grounds::default(),
         }
     }
 
@@ -278,6 +295,22 @@ impl Alarm {
     #[must_use]
     pub fn is_chattering(&self) -> bool {
         self.chattering
+    }
+    /// What it rests on.
+    #[must_use]
+    pub fn grounds(&self) -> Grounds {
+        self.grounds
+    }
+    /// Says what it rests on. True when that is news about an alarm that is on.
+    pub(crate) fn rest_on(&mut self, grounds: Grounds) -> bool {
+        let news = self.is_on() && self.grounds != grounds;
+        if news {
+            self.grounds = grounds;
+        }
+        news
+    }
+    pub(crate) fn quiet(&self) -> Quiet {
+        (self.priority, self.suppression.settling, self.suppression.settling_longer)
     }
     /// Active or Pending-off.
     #[must_use]
@@ -511,6 +544,7 @@ impl Alarm {
     fn clear(&mut self, from: Reported, now: Moment, tuning: &Tuning, out: &mut Vec<Step>) {
         self.condition = Condition::Normal;
         self.unverified = false;
+        self.grounds = Grounds::default();
         self.cleared = Some(now);
         if self.latch {
             out.push(self.step(What::Cleared, from));

@@ -47,7 +47,7 @@ pub enum Inference {
     HalfOfChannels,
     /// All channels in service, at least two.
     AllChannels,
-    /// At least three siblings: one and two more, begun within a minute of each other.
+    /// Siblings that begin together: one and two more, or both where only two hold anything.
     Siblings,
 }
 
@@ -139,8 +139,10 @@ const ALONE: [(AlarmKind, At); 9] = [
     (AlarmKind::Drill, At::Monitor),
 ];
 
-/// Fewest siblings of a node that let its parent be the cause.
-const SIBLINGS: usize = 3;
+/// Fewest nodes that let the monitor itself be the cause.
+const NODES: usize = 3;
+/// Fewest headers that share a supply worth an alarm of its own.
+const HEADERS: usize = 2;
 
 impl Tree {
     /// Lays the alarms of a station out.
@@ -264,7 +266,7 @@ impl Builder<'_> {
 
     fn add_nodes(&mut self) {
         let nodes = self.tree.sensors_of_source.iter().filter(|sensors| sensors.len() > 1).count();
-        if nodes >= SIBLINGS {
+        if nodes >= NODES {
             self.add(AlarmKind::BlindHeader, At::Monitor, Inference::Siblings, Span::ZERO);
         }
         for source in 0..self.tree.sensors_of_source.len() {
@@ -277,7 +279,7 @@ impl Builder<'_> {
 
     fn add_supply_and_headers(&mut self) {
         let headers = self.rack.headers.len();
-        if headers >= SIBLINGS {
+        if headers >= HEADERS {
             for kind in std::iter::once(AlarmKind::NoFlowHeader).chain(SHARED) {
                 self.add(kind, At::Supply, Inference::Siblings, Span::ZERO);
             }

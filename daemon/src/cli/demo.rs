@@ -120,7 +120,7 @@ async fn play(
     let config = crate::config::parse(&text, "the demo's own configuration").map_err(Failure::internal)?;
     let clock = Arc::new(ManualClock::new(station.start()));
     let stop = CancellationToken::new();
-    let crew = PersonId::new("crew").map_err(Failure::internal)?;
+    let crew = PersonId::new("kim").map_err(Failure::internal)?;
     let options = Options { demo: Some(crew.clone()), page: !arguments.headless };
     let daemon = supervise::start(&config, Arc::clone(&clock) as Arc<dyn Clock>, stop.clone(), options)
         .await

@@ -121,6 +121,7 @@ pub struct State {
     minor_due: Option<Uptime>,
     refresh_due: Uptime,
     clock_trusted: bool,
+    latest: Now,
     router: Router,
     routes: Vec<String>,
     routes_refused: Vec<bool>,
@@ -167,6 +168,7 @@ impl State {
             minor_due: None,
             refresh_due: now.up,
             clock_trusted: now.trusted,
+            latest: now,
             progress,
             rack,
             router,
@@ -192,8 +194,18 @@ impl State {
             .fold(self.refresh_due, Uptime::min)
     }
 
+    /// Time never goes back here: a message that waited in a queue is dealt with now, whenever it
+    /// arrived.
+    fn forward(&mut self, at: Now) -> Now {
+        if at.up >= self.latest.up {
+            self.latest = at;
+        }
+        self.latest
+    }
+
     /// Lets every deadline take effect that has passed.
     pub fn handle_timeout(&mut self, now: Now) {
+        let now = self.forward(now);
         self.engine.handle_timeout(now);
         if self.minor_due.is_some_and(|due| due <= now.up) {
             self.minor_due = None;
@@ -209,10 +221,12 @@ impl State {
     pub fn handle_source(&mut self, message: FromSource) {
         match message {
             FromSource::Readings { source, arrived, readings, receipt } => {
-                self.readings(source, arrived, &readings, receipt);
-                self.collect(arrived);
+                let now = self.forward(arrived);
+                self.readings(source, arrived, now, &readings, receipt);
+                self.collect(now);
             }
             FromSource::Link { source, at, up, detail } => {
+                let at = self.forward(at);
                 self.engine.handle_source_link(source, up, at);
                 if let Some(live) = self.sources.get_mut(usize::from(source.0)) {
                     *live = SourceLive { up, since: Some(at.utc), detail: detail.clone() };
@@ -228,7 +242,14 @@ impl State {
         }
     }
 
-    fn readings(&mut self, _source: SourceIx, now: Now, raw: &[RawReading], receipt: Option<Receipt>) {
+    fn readings(
+        &mut self,
+        _source: SourceIx,
+        arrived: Now,
+        now: Now,
+        raw: &[RawReading],
+        receipt: Option<Receipt>,
+    ) {
         let mut judged = Vec::with_capacity(raw.len());
         for raw in raw {
             let Some(ix) = self.names.get(&raw.name).copied() else { continue };
@@ -238,7 +259,7 @@ impl State {
                 .corrections
                 .get(&ix)
                 .map(|correction| Sensor { correction: *correction, ..sensor.clone() });
-            match judge(ix, checked.as_ref().unwrap_or(sensor), raw, now) {
+            match judge(ix, checked.as_ref().unwrap_or(sensor), raw, arrived) {
                 Judged::Reading { reading, fresh } => {
                     self.take(&reading, fresh, now);
                     judged.push(reading);
@@ -282,12 +303,14 @@ impl State {
 
     /// Tells the alarms something about the site or the monitor.
     pub fn handle_fact(&mut self, fact: &Fact, now: Now) {
+        let now = self.forward(now);
         self.engine.handle_fact(fact, now);
         self.collect(now);
     }
 
     /// Takes what the routes of messages say.
     pub fn handle_route(&mut self, said: &FromRoute, now: Now) {
+        let now = self.forward(now);
         match said {
             FromRoute::Fate(report) => {
                 if report.fate == Fate::Accepted && report.key.event.is_some() {
@@ -335,6 +358,7 @@ impl State {
 
     /// Takes an entry over that is on disk.
     pub fn entry_written(&mut self, entry: Entry, now: Now) {
+        let now = self.forward(now);
         self.progress.add_entry(entry);
         self.corrections = corrections(&self.progress, &self.rack);
         self.refresh(now);
@@ -346,6 +370,7 @@ impl State {
     /// # Errors
     /// Why not, for people.
     pub fn handle_command(&mut self, command: &Command, now: Now) -> Result<(), String> {
+        let now = self.forward(now);
         let engine = &mut self.engine;
         let done = match command {
             Command::Acknowledge { event, by } => {

@@ -176,6 +176,7 @@ fn one(way: &Way<'_>, as_of: Timestamp, futures: &Futures) -> Option<ProgressVie
     let dates = stage_dates(&lot, futures, LEVEL);
     Some(ProgressView {
         fertilized_at: way.take.fertilized_at,
+        as_of,
         c_days: units.c_days,
         coverage: units.coverage,
         bridged_h: units.bridged_h,

@@ -85,6 +85,33 @@ impl<'a> Reader<'a> {
         Ok(join(found, tail).samples)
     }
 
+    /// The moments between which all readings of a sensor lie, to the hour; `None` without any.
+    ///
+    /// # Errors
+    /// When the store cannot be read, or a row is damaged.
+    pub fn extent(&self, sensor: &SensorId) -> Result<Option<(Timestamp, Timestamp)>, StoreError> {
+        let Some(channel) = find_channel(self.db, sensor.as_str())? else { return Ok(None) };
+        let mut found: Option<(i64, i64)> = None;
+        let mut add = |hour: i64| {
+            let (first, last) = found.get_or_insert((hour, hour));
+            *first = hour.min(*first);
+            *last = hour.max(*last);
+        };
+        let bounds = params![chunk_id(channel, 0), chunk_id(channel, 0xffff_ffff)];
+        let ends: (Option<i64>, Option<i64>) = self
+            .db
+            .prepare_cached("SELECT min(id), max(id) FROM chunk WHERE id BETWEEN ?1 AND ?2")?
+            .query_row(bounds, |row| Ok((row.get(0)?, row.get(1)?)))?;
+        [ends.0, ends.1].into_iter().flatten().for_each(|id| add(chunk_place(id).1));
+        self.each_in_tail(0, |_, reading_channel, sample| {
+            if reading_channel == channel {
+                add(hour_of(sample.at));
+            }
+        })?;
+        let hour = |hour: i64| Timestamp::from_ms(hour.saturating_mul(3_600_000));
+        Ok(found.map(|(first, last)| (hour(first), hour(last + 1))))
+    }
+
     fn each_chunk(
         &self,
         channel: ChannelId,

@@ -258,6 +258,7 @@ fn progress(now: Timestamp, days: f64, share: f64, species: &str) -> ProgressVie
     };
     ProgressView {
         fertilized_at: from,
+        as_of: now,
         c_days: days * 11.1,
         coverage: 0.994,
         bridged_h: 1.25,

@@ -3,7 +3,7 @@
 use super::{Engine, Timer};
 use crate::alarm::condition::{Family, family};
 use crate::alarm::event::{AlarmEvent, AlarmKind, Change, EggsHave, EventId, Priority};
-use crate::alarm::group::{Event, Say, Standing, Why};
+use crate::alarm::group::{Event, FloodStep, Say, Standing, Why};
 use crate::alarm::moment::Moment;
 use crate::alarm::record::{Output, StateDelta, StoredEvent, StoredTold};
 use crate::alarm::state::Recognition;
@@ -73,6 +73,7 @@ impl Engine {
             held: false,
             times: 1,
             since: self.slots[ix].since,
+            over: false,
             reminded_at: None,
         };
         self.events.insert(id, event);
@@ -167,9 +168,12 @@ impl Engine {
     }
 
     pub(super) fn check_flood(&mut self, m: Moment) {
-        if self.flood.handle_timeout(m) {
-            self.outputs.push_back(Output::Flood { on: false, announced: self.flood.announced() });
-        } else if let Some(at) = self.flood.poll_timeout() {
+        let step = self.flood.handle_timeout(m);
+        if let Some(step) = step {
+            let on = step == FloodStep::Summary;
+            self.outputs.push_back(Output::Flood { on, announced: self.flood.announced() });
+        }
+        if let Some(at) = self.flood.poll_timeout() {
             self.timers.insert((at.max(Moment(m.0 + 1)), Timer::Flood));
         }
     }
@@ -179,6 +183,19 @@ impl Engine {
         let Some(said) = self.describe(id, change) else { return };
         if let Some(event) = self.events.get_mut(&id) {
             event.seq += 1;
+            event.over = match &said.change {
+                Change::Cleared | Change::Covered { .. } => true,
+                // Somebody who was already told that it is off answers late.
+                Change::Acknowledged { .. } | Change::Confirmed { .. } => event.over && !event.on,
+                Change::Raised
+                | Change::Again { .. }
+                | Change::Worsened
+                | Change::Grew
+                | Change::Reminder
+                | Change::Shelved { .. }
+                | Change::OutOfService { .. }
+                | Change::Unsuppressed => false,
+            };
         }
         self.outputs.push_back(Output::Event(Box::new(said)));
         self.persist_event(id);
@@ -211,7 +228,7 @@ impl Engine {
         let others = event.members.iter().any(|other| *other != ix && self.slots[*other].alarm.is_on());
         if event.on && !others {
             // Said while the alarm is still a member, so that it can be named.
-            let told = event.told.is_some();
+            let told = event.told.is_some() && !event.over;
             if let Some(event) = self.events.get_mut(&id) {
                 event.on = false;
                 event.due = None;
@@ -233,7 +250,8 @@ impl Engine {
         if on || !event.on {
             return;
         }
-        let told = event.told.is_some();
+        // What went on again and off before a word of it left is in the journal only.
+        let told = event.told.is_some() && !event.over;
         if let Some(event) = self.events.get_mut(&id) {
             event.on = false;
             event.due = None;
@@ -287,6 +305,7 @@ impl Engine {
             held: event.held,
             times: event.times,
             since: event.since,
+            over: event.over,
         }
     }
 
@@ -325,7 +344,7 @@ impl Engine {
             clock_trusted: self.now.trusted,
             code: event.code.clone(),
             eggs_have: self.eggs_have(planned.kind, &jars),
-            unverified: alarms.iter().any(|ix| self.slots[*ix].alarm.is_unverified()),
+            unverified: alarms.iter().any(|ix| self.is_unverified(*ix)),
         })
     }
 

@@ -5,7 +5,7 @@ use crate::alarm::condition::{Family, family};
 use crate::alarm::event::{AlarmKind, Priority};
 use crate::alarm::group::{BEFORE_PARENT, TOGETHER};
 use crate::alarm::moment::Moment;
-use crate::alarm::state::{Cover, Verdict};
+use crate::alarm::state::{Cover, Grounds, Verdict};
 use crate::alarm::tree::{AlarmIx, At, Inference, is_flow};
 use crate::rack::{HeaderIx, JarIx, Place};
 use crate::reading::SourceIx;
@@ -15,6 +15,9 @@ use nightjar_calc::time::Span;
 const FEWEST: usize = 2;
 /// Siblings needed to climb: one and two more.
 const SIBLINGS: usize = 3;
+/// Where a supply feeds two loaded headers, both must begin within this time. One pump stops both
+/// within seconds of each other, and first words about a header wait for as long.
+const BOTH_TOGETHER: Span = Span::from_secs(25);
 /// Wait before causes restored at the start are looked at again.
 const CAUSES_AFTER: Span = Span::from_secs(60);
 
@@ -48,6 +51,10 @@ impl Engine {
     /// Asks the children of a parent whether they point at it.
     pub(super) fn evaluate(&mut self, parent: AlarmIx, m: Moment) {
         let began = self.infer(parent);
+        if began.is_none() && self.slots[parent].unproven {
+            return;
+        }
+        self.slots[parent].unproven = false;
         let was = std::mem::replace(&mut self.slots[parent].inferred, began.is_some());
         if let (At::Node(source), false, true) = (self.tree.alarms[parent].at, was, began.is_some()) {
             self.refresh_node_priority(source);
@@ -55,12 +62,11 @@ impl Engine {
         let slot = &self.slots[parent];
         let repeat = slot.tuning.min_good;
         if let Some(began) = began {
-            if slot.alarm.is_on() && slot.alarm.is_beyond() {
-                return;
-            }
-            // Each child was verified by its own samples.
-            for _ in 0..repeat {
-                self.feed(parent, Verdict::Beyond, began, m);
+            if !slot.alarm.is_on() || !slot.alarm.is_beyond() {
+                // Each child was verified by its own samples.
+                for _ in 0..repeat {
+                    self.feed(parent, Verdict::Beyond, began, m);
+                }
             }
         } else if was {
             let alone = matches!(slot.direct, None | Some(Verdict::Unknown));
@@ -69,18 +75,35 @@ impl Engine {
                 self.feed(parent, verdict, m, m);
             }
         }
+        self.store_grounds(parent, m);
+    }
+
+    /// What an alarm about a shared place rests on at present.
+    pub(super) fn rest(&mut self, ix: AlarmIx) -> bool {
+        if self.tree.alarms[ix].inference == Inference::None {
+            return false;
+        }
+        let slot = &mut self.slots[ix];
+        let measure = slot.alarm.grounds().measure || slot.direct == Some(Verdict::Beyond);
+        slot.alarm.rest_on(Grounds { children: slot.inferred, measure })
+    }
+
+    pub(super) fn store_grounds(&mut self, ix: AlarmIx, m: Moment) {
+        if self.rest(ix) {
+            self.persist_alarm(ix, m);
+        }
     }
 
     /// When the children that point at a parent began, if they do.
     fn infer(&self, parent: AlarmIx) -> Option<Moment> {
         let slot = &self.slots[parent];
         let children = &slot.children;
-        let (need, together) = match self.tree.alarms[parent].inference {
+        let (need, window) = match self.tree.alarms[parent].inference {
             Inference::None => return None,
-            Inference::HalfOfJars => (self.half_of_jars(parent)?, true),
-            Inference::HalfOfChannels => (self.channels_in_service(parent).div_ceil(2).max(FEWEST), false),
-            Inference::AllChannels => (self.channels_in_service(parent).max(FEWEST), false),
-            Inference::Siblings => (SIBLINGS, true),
+            Inference::HalfOfJars => (self.half_of_jars(parent)?, Some(TOGETHER)),
+            Inference::HalfOfChannels => (self.channels_in_service(parent).div_ceil(2).max(FEWEST), None),
+            Inference::AllChannels => (self.channels_in_service(parent).max(FEWEST), None),
+            Inference::Siblings => self.siblings(parent)?,
         };
         if children.len() < need {
             return None;
@@ -88,21 +111,34 @@ impl Engine {
         if slot.alarm.is_on() || slot.alarm.is_beyond() {
             return children.first().map(|(began, _)| *began);
         }
-        if !together {
+        let Some(window) = window else {
             return children.iter().nth(need - 1).map(|(began, _)| *began);
-        }
+        };
         let latest = children.last()?.0;
-        let mut recent = children.range((latest.before(TOGETHER), 0)..);
+        let mut recent = children.range((latest.before(window), 0)..);
         let first = recent.next()?.0;
         (recent.count() + 1 >= need).then_some(first)
+    }
+
+    /// Siblings that point at what they share, and the time they must begin in: three, or both
+    /// where only two headers hold anything. One header alone never points at its supply.
+    fn siblings(&self, parent: AlarmIx) -> Option<(usize, Option<Span>)> {
+        if self.tree.alarms[parent].at != At::Supply {
+            return Some((SIBLINGS, Some(TOGETHER)));
+        }
+        match self.headers.iter().filter(|header| header.may_hold_eggs).count() {
+            0 | 1 => None,
+            2 => Some((2, Some(BOTH_TOGETHER))),
+            _ => Some((SIBLINGS, Some(TOGETHER))),
+        }
     }
 
     fn half_of_jars(&self, parent: AlarmIx) -> Option<usize> {
         let planned = &self.tree.alarms[parent];
         let At::Header(header) = planned.at else { return None };
         let live = &self.headers[usize::from(header.0)];
-        let loaded = if is_flow(planned.kind) { live.loaded_with_flow } else { live.loaded_with_temp };
-        Some(loaded.div_ceil(2).max(FEWEST))
+        let counted = if is_flow(planned.kind) { live.counted_with_flow } else { live.counted_with_temp };
+        Some(counted.div_ceil(2).max(FEWEST))
     }
 
     fn channels_in_service(&self, parent: AlarmIx) -> usize {
@@ -221,21 +257,17 @@ impl Engine {
         }
     }
 
-    /// Causes found in the store have no children reporting anew; once channels have spoken they
-    /// are asked again, so that none stays on for want of a change.
+    /// Causes found in the store stand until half of what they rest on has spoken; then they are
+    /// asked again, so that none stays on for want of a change.
     pub(super) fn check_causes(&mut self, m: Moment) {
         let mut waiting = false;
         for ix in 0..self.slots.len() {
-            let slot = &self.slots[ix];
-            let inferred = self.tree.alarms[ix].inference != Inference::None;
-            if !inferred || !slot.alarm.is_on() || !slot.alarm.is_beyond() || slot.inferred {
-                continue;
-            }
-            if !matches!(slot.direct, None | Some(Verdict::Unknown)) {
+            if !self.slots[ix].unproven {
                 continue;
             }
             if self.half_heard(ix) {
-                self.slots[ix].inferred = true;
+                self.count_unheard(ix);
+                self.slots[ix].unproven = false;
                 self.evaluate(ix, m);
             } else {
                 waiting = true;
@@ -243,6 +275,32 @@ impl Engine {
         }
         if waiting {
             self.timers.insert((m.after(CAUSES_AFTER), Timer::Causes));
+        }
+    }
+
+    /// Children read back as on that have said nothing since are still on.
+    fn count_unheard(&mut self, parent: AlarmIx) {
+        for child in 0..self.slots.len() {
+            let alarm = &self.slots[child].alarm;
+            let counts = self.slots[child].unheard
+                && alarm.is_on()
+                && alarm.suppression().out.is_none()
+                && !alarm.suppression().empty
+                && self.tree.alarms[child].counts_for.contains(&parent);
+            if counts {
+                let entry = (alarm.since(), child);
+                self.slots[parent].children.insert(entry);
+            }
+        }
+    }
+
+    /// An alarm that was read back has its first word since the start.
+    pub(super) fn hear_again(&mut self, ix: AlarmIx, verdict: Verdict, m: Moment) {
+        if verdict != Verdict::Unknown
+            && std::mem::take(&mut self.slots[ix].unheard)
+            && verdict == Verdict::Beyond
+        {
+            self.count_in(ix, m);
         }
     }
 

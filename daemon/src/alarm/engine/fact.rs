@@ -175,11 +175,17 @@ impl Engine {
         let mut temps = TempLimits::default();
         let mut set_flow = 0.0;
         for jar in &self.tree.jars_of[usize::from(header.0)] {
-            let context = &self.jars[usize::from(jar.0)].context;
+            let jar_live = &self.jars[usize::from(jar.0)];
+            let context = &jar_live.context;
+            let planned = self.plan.rack.jar(*jar);
+            // Until the logbook has spoken a jar may hold eggs: half of few is not half of all.
+            let counts = context.occupied || !jar_live.known;
+            live.may_hold_eggs |= counts;
+            live.counted_with_flow += usize::from(counts && planned.flow.is_some());
+            live.counted_with_temp += usize::from(counts && planned.temperature.is_some());
             if !context.occupied {
                 continue;
             }
-            let planned = self.plan.rack.jar(*jar);
             live.loaded += 1;
             live.loaded_with_flow += usize::from(planned.flow.is_some());
             live.loaded_with_temp += usize::from(planned.temperature.is_some());

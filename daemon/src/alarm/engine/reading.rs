@@ -263,6 +263,7 @@ impl Engine {
         }
         let combined = self.combined(ix);
         self.feed(ix, combined, m, m);
+        self.store_grounds(ix, m);
     }
 
     /// Own measure and children together. A measure that failed while it saw trouble still counts
@@ -279,6 +280,9 @@ impl Engine {
 
     /// Gives an alarm a verdict and does what follows.
     pub(super) fn feed(&mut self, ix: AlarmIx, verdict: Verdict, began: Moment, m: Moment) {
+        if self.slots[ix].unheard {
+            self.hear_again(ix, verdict, m);
+        }
         let slot = &self.slots[ix];
         // Nearly every reading ends here.
         if verdict != Verdict::Beyond && !slot.alarm.is_on() && !slot.alarm.is_beyond() {

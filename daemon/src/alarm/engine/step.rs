@@ -21,15 +21,27 @@ impl Engine {
     ) {
         let mut steps = std::mem::take(&mut self.scratch);
         steps.clear();
+        let quiet = self.slots[ix].alarm.quiet();
         happen(&mut self.slots[ix], &mut steps);
         self.reschedule(ix);
-        if !steps.is_empty() {
-            self.follow_all(ix, &steps, m, detail, by);
+        // A priority that follows what is in the jar, or the end of a wait, is not always a step.
+        let moved = quiet != self.slots[ix].alarm.quiet();
+        let stepped = !steps.is_empty() && self.follow_all(ix, &steps, m, detail, by);
+        if stepped || (moved && !self.slots[ix].alarm.is_only_empty()) {
+            self.persist_alarm(ix, m);
         }
         self.scratch = steps;
     }
 
-    fn follow_all(&mut self, ix: AlarmIx, steps: &[Step], m: Moment, detail: &str, by: Option<&PersonId>) {
+    /// True when any of the steps is to be stored.
+    fn follow_all(
+        &mut self,
+        ix: AlarmIx,
+        steps: &[Step],
+        m: Moment,
+        detail: &str,
+        by: Option<&PersonId>,
+    ) -> bool {
         let last = self.slots[ix].alarm.reported();
         let mut worth_storing = false;
         for (n, step) in steps.iter().enumerate() {
@@ -47,9 +59,7 @@ impl Engine {
             }
             worth_storing |= !step.what.is_minor();
         }
-        if worth_storing {
-            self.persist_alarm(ix, m);
-        }
+        worth_storing
     }
 
     fn journal(
@@ -135,6 +145,7 @@ impl Engine {
 
     fn follow_activation(&mut self, ix: AlarmIx, again: bool, m: Moment) {
         self.count_in(ix, m);
+        self.rest(ix);
         if let Some(sensor) = self.sensor_of(ix)
             && self.channels[sensor].stale
         {

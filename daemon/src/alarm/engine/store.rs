@@ -8,7 +8,7 @@ use crate::alarm::group::{Event, Flood, Why, first_wait};
 use crate::alarm::moment::Moment;
 use crate::alarm::record::{Stored, StoredEvent};
 use crate::alarm::state::{Alarm, Verdict, What};
-use crate::alarm::tree::{AlarmIx, Tree, is_process};
+use crate::alarm::tree::{AlarmIx, At, Inference, Tree, is_process};
 use crate::clock::Now;
 use crate::reading::SourceIx;
 use nightjar_calc::time::Span;
@@ -69,11 +69,6 @@ impl Engine {
         for source in 0..self.plan.sources.len() {
             self.refresh_node_priority(SourceIx(u16::try_from(source).unwrap_or(u16::MAX)));
         }
-        for header in 0..self.headers.len() {
-            let header = crate::rack::HeaderIx(u16::try_from(header).unwrap_or(u16::MAX));
-            self.refresh_header(header);
-            self.refresh_header_priority(header);
-        }
         self.schedule_causes(m);
         self.count_start(m);
         self.check_out_of_use(m);
@@ -82,6 +77,11 @@ impl Engine {
     }
 
     fn restore(&mut self, stored: Stored, m: Moment) {
+        for header in 0..self.headers.len() {
+            let header = crate::rack::HeaderIx(u16::try_from(header).unwrap_or(u16::MAX));
+            self.refresh_header(header);
+            self.refresh_header_priority(header);
+        }
         for (ix, planned) in self.tree.alarms.iter().enumerate() {
             if is_process(planned.kind) {
                 self.slots[ix].alarm.assume_empty();
@@ -113,12 +113,33 @@ impl Engine {
             {
                 self.channels[at].out = true;
             }
-            if self.slots[ix].alarm.is_on() {
-                self.count_in(ix, m);
-            }
+            self.restore_grounds(ix);
         }
         self.drop_stray_covers(&restored, m);
         self.speak_after_restart(&restored, m);
+    }
+
+    /// What was on stays on until it is heard of; what it rested on is not looked for anew.
+    fn restore_grounds(&mut self, ix: AlarmIx) {
+        let planned = &self.tree.alarms[ix];
+        let slot = &mut self.slots[ix];
+        if !slot.alarm.is_on() {
+            return;
+        }
+        slot.unheard = true;
+        if planned.inference == Inference::None {
+            return;
+        }
+        let grounds = slot.alarm.grounds();
+        slot.inferred = grounds.children || !grounds.measure;
+        slot.unproven = slot.inferred;
+        if grounds.measure {
+            slot.direct = Some(Verdict::Unknown);
+            slot.last_sure = Verdict::Beyond;
+            if let At::Node(source) = planned.at {
+                self.link_doubt[usize::from(source.0)] = true;
+            }
+        }
     }
 
     /// A cover whose cause is no longer on ends like any other.
@@ -192,6 +213,7 @@ impl Engine {
             held: stored.held,
             times: stored.times,
             since: stored.since,
+            over: stored.over,
             reminded_at: None,
         };
         self.next_event = self.next_event.max(stored.id.0 + 1);
@@ -228,6 +250,8 @@ impl Slot {
             direct: None,
             last_sure: Verdict::Inside,
             inferred: false,
+            unproven: false,
+            unheard: false,
             children: BTreeSet::new(),
             value: None,
             limit: None,

@@ -1,11 +1,11 @@
 //! What everybody may know about alarms at present.
 
-use super::Engine;
+use super::{Engine, Slot};
 use crate::alarm::condition::{action, short_words};
-use crate::alarm::event::{Asset, EventId, Priority};
+use crate::alarm::event::{AlarmEvent, AlarmKind, Asset, Change, EventId, Priority};
 use crate::alarm::group::Event;
-use crate::alarm::state::{Recognition, Reported};
-use crate::alarm::tree::{AlarmIx, At};
+use crate::alarm::state::{Recognition, Reported, Verdict};
+use crate::alarm::tree::{AlarmIx, At, Level};
 use crate::snapshot::AlarmView;
 use nightjar_calc::time::{Span, Timestamp};
 
@@ -32,6 +32,21 @@ pub struct Counts {
     pub standing: u32,
     /// Alarms on and off so often that they are held on.
     pub chattering: u32,
+}
+
+/// An alarm that asks to be mended rather than answered.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Listed {
+    /// Which alarm.
+    pub kind: AlarmKind,
+    /// About what.
+    pub asset: Asset,
+    /// Its priority.
+    pub priority: Priority,
+    /// When its condition began.
+    pub since: Timestamp,
+    /// Its event, where it has one.
+    pub event: Option<EventId>,
 }
 
 /// On for longer than this is standing.
@@ -68,7 +83,7 @@ impl Engine {
             limit: slot.limit,
             unit: super::announce::unit(planned.kind).to_owned(),
             since: since.unwrap_or(event.since),
-            unverified: alarms.iter().any(|ix| self.slots[*ix].alarm.is_unverified()),
+            unverified: alarms.iter().any(|ix| self.is_unverified(*ix)),
             chattering: alarms.iter().any(|ix| self.slots[*ix].alarm.is_chattering()),
             action: action(planned.kind, &asset).to_owned(),
             line: String::new(),
@@ -76,6 +91,21 @@ impl Engine {
         };
         view.line = line(&view);
         Some(view)
+    }
+
+    /// On, and nothing that can be relied on has said so of late: its own measure failed, or it
+    /// rests on children that all failed.
+    pub(super) fn is_unverified(&self, ix: AlarmIx) -> bool {
+        let slot = &self.slots[ix];
+        if slot.alarm.is_unverified() {
+            return true;
+        }
+        let sure = !matches!(slot.direct, None | Some(Verdict::Unknown));
+        slot.inferred
+            && slot.alarm.is_on()
+            && !sure
+            && !slot.children.is_empty()
+            && slot.children.iter().all(|(_, child)| self.slots[*child].alarm.is_unverified())
     }
 
     /// Who acknowledged all of them, until when.
@@ -173,6 +203,64 @@ impl Engine {
         counts
     }
 
+    /// Alarms on without a break for more than a day, the longest first. What a rule covers is
+    /// listed with its cause.
+    #[must_use]
+    pub fn standing_alarms(&self) -> Vec<Listed> {
+        let m = self.moment();
+        self.listed(|slot| {
+            slot.alarm.is_on()
+                && slot.alarm.suppression().cover.is_none()
+                && m.since(slot.alarm.since()) > STANDING
+        })
+    }
+
+    /// Alarms on and off so often that they are held on, the longest first.
+    #[must_use]
+    pub fn chattering_alarms(&self) -> Vec<Listed> {
+        self.listed(|slot| slot.alarm.is_on() && slot.alarm.is_chattering())
+    }
+
+    fn listed(&self, which: impl Fn(&Slot) -> bool) -> Vec<Listed> {
+        let all = self.slots.iter().zip(&self.tree.alarms);
+        let mut listed: Vec<Listed> = all
+            .filter(|(slot, _)| which(slot))
+            .map(|(slot, planned)| Listed {
+                kind: planned.kind,
+                asset: planned.asset.clone(),
+                priority: slot.alarm.priority(),
+                since: slot.since,
+                event: slot.event,
+            })
+            .collect();
+        listed.sort_by_key(|listed| listed.since.ms());
+        listed
+    }
+
+    /// Whether a change may leave as a text by itself. In a flood only a new urgent cause may;
+    /// the rest is in the summary that [`Output::Flood`] asks for, on the page and in mail.
+    ///
+    /// [`Output::Flood`]: crate::alarm::record::Output::Flood
+    #[must_use]
+    pub fn leaves_as_text(&self, said: &AlarmEvent) -> bool {
+        if !self.flood.is_on() {
+            return true;
+        }
+        let cause = self.events.get(&said.event).is_some_and(|event| event.group.2 == Level::Cause);
+        let new = match said.change {
+            Change::Raised | Change::Worsened | Change::Reminder | Change::Unsuppressed => true,
+            Change::Again { .. }
+            | Change::Grew
+            | Change::Acknowledged { .. }
+            | Change::Cleared
+            | Change::Confirmed { .. }
+            | Change::Shelved { .. }
+            | Change::Covered { .. }
+            | Change::OutOfService { .. } => false,
+        };
+        cause && new && said.priority == Priority::P1
+    }
+
     /// Flood mode, with the announcements of the last ten minutes.
     #[must_use]
     pub fn flood(&self) -> Option<u32> {
@@ -181,7 +269,7 @@ impl Engine {
 
     /// What one alarm reports.
     #[must_use]
-    pub fn reported(&self, kind: crate::alarm::event::AlarmKind, asset: &Asset) -> Option<Reported> {
+    pub fn reported(&self, kind: AlarmKind, asset: &Asset) -> Option<Reported> {
         let mut all = self.tree.alarms.iter().zip(&self.slots);
         let found = all.find(|(planned, _)| planned.kind == kind && planned.asset == *asset);
         found.map(|(_, slot)| slot.alarm.reported())

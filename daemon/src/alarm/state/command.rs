@@ -141,6 +141,7 @@ impl Alarm {
         }
         self.condition = Condition::Normal;
         self.unverified = false;
+        self.grounds = Grounds::default();
         self.chattering = false;
         self.activations.clear();
         self.suppression.shelf = None;

@@ -12,6 +12,7 @@ use nightjar_simulator::frame::{Encoder, Format};
 use nightjar_simulator::station::Station;
 use nightjar_simulator::truth::Truth;
 use serialport::{SerialPort, TTYPort};
+use std::collections::VecDeque;
 use std::io::Write;
 use std::sync::Arc;
 use std::sync::atomic::Ordering;
@@ -23,6 +24,10 @@ use tokio_util::sync::CancellationToken;
 const SCAN_LIMIT: Duration = Duration::from_secs(5);
 /// How often predictions are kept for the report.
 const LOOK_EVERY: Span = Span::from_hours(1);
+/// How long exact sums are remembered: what is shown is made anew once an hour and after entries.
+const REMEMBERED: Span = Span::from_hours(2);
+/// The crew answers an alarm after this long, as somebody does who has to find the lamp first.
+const ANSWERED_AFTER: Span = Span::from_minutes(7);
 
 /// The board's end of the pseudo-terminal, and the path of the other.
 pub struct Wire {
@@ -75,6 +80,8 @@ pub struct Player {
     crew: PersonId,
     speed: Option<f64>,
     entries: u64,
+    /// Exact sums of the last scans, by jar.
+    exact: VecDeque<(Timestamp, Vec<Option<f64>>)>,
 }
 
 impl Player {
@@ -86,7 +93,7 @@ impl Player {
         crew: PersonId,
         speed: Option<f64>,
     ) -> Self {
-        Self { station, wire, clock, crew, speed, entries: 0 }
+        Self { station, wire, clock, crew, speed, entries: 0, exact: VecDeque::new() }
     }
 
     /// Plays to the end, or until told to stop.
@@ -135,6 +142,8 @@ impl Player {
             })
             .await
             .with_context(|| format!("the daemon did not take the scan of {}", step.scan.at))?;
+            self.remember(step.scan.at);
+            self.answer(daemon).await?;
             if step.scan.at >= next_look {
                 next_look = step.scan.at + LOOK_EVERY;
                 self.look(daemon, &mut played.looks);
@@ -144,19 +153,40 @@ impl Player {
         Ok(played)
     }
 
+    fn remember(&mut self, at: Timestamp) {
+        let sums = self.station.jars().iter().map(|(jar, _)| self.station.thermal_units(jar)).collect();
+        self.exact.push_back((at, sums));
+        while self.exact.front().is_some_and(|(then, _)| at.since(*then) > REMEMBERED) {
+            self.exact.pop_front();
+        }
+    }
+
+    /// Somebody of the crew says that they know.
+    async fn answer(&self, daemon: &supervise::Station) -> Result<()> {
+        let picture = Arc::clone(&daemon.picture.borrow());
+        let unanswered = picture.alarms.iter().filter(|alarm| {
+            alarm.on
+                && alarm.acknowledged.is_none()
+                && alarm.suppressed.is_none()
+                && picture.now.utc.since(alarm.since) >= ANSWERED_AFTER
+        });
+        for alarm in unanswered {
+            let command = Command::Acknowledge { event: alarm.event, by: self.crew.clone() };
+            // It may have cleared meanwhile.
+            ask(daemon, command).await?;
+        }
+        Ok(())
+    }
+
     fn look(&self, daemon: &supervise::Station, looks: &mut Vec<Look>) {
         let picture = Arc::clone(&daemon.picture.borrow());
         let named = self.station.jars();
-        for ((jar, _), view) in named.iter().zip(&picture.jars) {
-            let (Some(shown), Some(exact)) = (&view.progress, self.station.thermal_units(jar)) else {
-                continue;
-            };
-            looks.push(Look {
-                at: picture.now.utc,
-                jar: jar.clone(),
-                shown: shown.clone(),
-                exact_c_days: exact,
-            });
+        for (at, ((jar, _), view)) in named.iter().zip(&picture.jars).enumerate() {
+            let Some(shown) = &view.progress else { continue };
+            // Set beside the truth of the very moment that is shown.
+            let then = self.exact.iter().find(|(then, _)| *then == shown.as_of);
+            let Some(exact) = then.and_then(|(_, sums)| sums[at]) else { continue };
+            looks.push(Look { at: shown.as_of, jar: jar.clone(), shown: shown.clone(), exact_c_days: exact });
         }
     }
 }

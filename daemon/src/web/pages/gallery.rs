@@ -70,6 +70,7 @@ fn progress(view: &View) -> ProgressView {
     };
     ProgressView {
         fertilized_at: now - Span::from_hours(24 * 9),
+        as_of: now,
         c_days: 101.4,
         coverage: 0.987,
         bridged_h: 1.5,

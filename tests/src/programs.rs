@@ -1,0 +1,57 @@
+//! The programs under test, as they ship: built for release.
+
+use std::path::PathBuf;
+use std::process::Command;
+use std::sync::OnceLock;
+
+static BUILT: OnceLock<PathBuf> = OnceLock::new();
+
+/// Folder of the release build, brought up to date once a test process.
+fn folder() -> &'static PathBuf {
+    BUILT.get_or_init(|| {
+        let cargo = std::env::var_os("CARGO").unwrap_or_else(|| "cargo".into());
+        let built = Command::new(cargo)
+            .args(["build", "--release", "--locked", "--quiet", "-p", "nightjar", "-p", "nightjar-simulator"])
+            .current_dir(concat!(env!("CARGO_MANIFEST_DIR"), "/.."))
+            .status()
+            .expect("cargo can be started");
+        assert!(built.success(), "the programs cannot be built");
+        // This test lies in TARGET/PROFILE/deps.
+        let test = std::env::current_exe().expect("a program knows where it is");
+        test.ancestors().nth(3).expect("a target folder").join("release")
+    })
+}
+
+/// The daemon and its commands.
+#[must_use]
+pub fn nightjar() -> Command {
+    Command::new(folder().join("nightjar"))
+}
+
+/// The simulator.
+#[must_use]
+pub fn simulator() -> Command {
+    Command::new(folder().join("nightjar-sim"))
+}
+
+/// A TCP port nobody listens on.
+#[must_use]
+pub fn free_port() -> u16 {
+    let listener = std::net::TcpListener::bind(("127.0.0.1", 0)).expect("a free port");
+    listener.local_addr().expect("an address").port()
+}
+
+/// Whether a program is installed; says so when a test is passed over for want of it.
+#[must_use]
+pub fn installed(program: &str) -> bool {
+    let path = std::env::var_os("PATH").unwrap_or_default();
+    let found = std::env::split_paths(&path)
+        .chain([PathBuf::from("/usr/sbin")])
+        .any(|folder| folder.join(program).is_file());
+    if !found {
+        use std::io::Write;
+        let word = writeln!(std::io::stderr(), "passed over: {program} is not installed");
+        drop(word);
+    }
+    found
+}

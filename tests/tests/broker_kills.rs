@@ -1,0 +1,122 @@
+//! Twenty-four jars over a real broker, while the daemon is killed at random moments and the broker
+//! is restarted: every reading the broker was told is safe is in the database.
+
+use nightjar_tests::broker::Broker;
+use nightjar_tests::daemon::{Daemon, wait_for};
+use nightjar_tests::programs::{free_port, installed, simulator};
+use std::collections::BTreeSet;
+use std::io::Write;
+use std::path::Path;
+use std::process::{Command, Stdio};
+use std::time::Duration;
+
+/// Kills, unless `NIGHTJAR_KILLS` says otherwise.
+const KILLS: u32 = 50;
+/// The broker is restarted after each of so many kills.
+const RESTART_EVERY: u32 = 10;
+
+fn configuration(folder: &Path, page: u16, broker: u16) -> String {
+    let shipped = include_str!("../../deploy/twenty-four-jars-mqtt.toml");
+    // The shipped rack and topics, with the ports of this test and payloads that carry their time.
+    let mut text = String::new();
+    for line in shipped.lines() {
+        let line = line.trim_end();
+        if line.starts_with("[[people]]") {
+            break;
+        }
+        text += match line {
+            "host = \"localhost\"" => "host = \"127.0.0.1\"",
+            _ => line,
+        };
+        text.push('\n');
+        if line.starts_with("host =") {
+            text += &format!("port = {broker}\n");
+        }
+        if line.starts_with("filter =") {
+            text += "pointer = \"/value\"\ntime-pointer = \"/at\"\n";
+        }
+    }
+    text + &format!(
+        "[[people]]\nid = \"kim\"\nemail = \"kim@station.example\"\n[[people]]\nid = \"lee\"\nemail = \"lee@station.example\"\n\
+         [rota]\nweeks = [[\"kim\", \"lee\"]]\n[notify]\nmail-folder = {mail:?}\n\
+         [web]\nlisten = \"127.0.0.1:{page}\"\n[store]\nfolder = {data:?}\n",
+        mail = folder.join("mail"),
+        data = folder.join("data"),
+    )
+}
+
+/// `sensor,time` of every reading that is stored, by the database's own shell and the daemon's
+/// own export of readings.
+fn stored(folder: &Path) -> BTreeSet<String> {
+    let output = nightjar_tests::programs::nightjar()
+        .args(["export", "--data"])
+        .arg(folder.join("data"))
+        .output()
+        .expect("the export can be started");
+    assert!(output.status.success(), "{}", String::from_utf8_lossy(&output.stderr));
+    let text = String::from_utf8(output.stdout).expect("text");
+    text.lines().skip(1).map(|line| line.splitn(3, ',').take(2).collect::<Vec<_>>().join(",")).collect()
+}
+
+#[test]
+fn nothing_the_broker_was_told_is_safe_is_lost() {
+    if !installed("mosquitto") {
+        return;
+    }
+    let kills: u32 = std::env::var("NIGHTJAR_KILLS").ok().and_then(|n| n.parse().ok()).unwrap_or(KILLS);
+    let folder = tempfile::tempdir().expect("a folder");
+    let mut broker = Broker::start(folder.path());
+    let page = free_port();
+    let mut daemon = Daemon::start(folder.path(), &configuration(folder.path(), page, broker.port), page);
+    let acknowledged = folder.path().join("acknowledged.csv");
+    // A scan of 24 jars each half second of real time, in stamps ten seconds apart, ending now.
+    let mut sender = simulator()
+        .args([
+            "--scenario",
+            "quiet",
+            "--jars",
+            "24",
+            "--speed",
+            "20",
+            "--stamp",
+            "--start",
+            "2026-04-16T06:00:00-05:00",
+        ])
+        .args(["--mqtt", &format!("127.0.0.1:{}", broker.port), "--acked-log"])
+        .arg(&acknowledged)
+        .stderr(Stdio::null())
+        .spawn()
+        .expect("the simulator can be started");
+    // Moments of killing from a fixed generator: the same program dies at the same waits each time.
+    let mut chance: u64 = 0x9e37_79b9_7f4a_7c15;
+    for kill in 1..=kills {
+        chance = chance.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
+        let wait = Duration::from_millis(200 + (chance >> 33) % 1_300);
+        let until = Command::new("sleep").arg(format!("{:.3}", wait.as_secs_f64())).status();
+        assert!(until.is_ok_and(|status| status.success()));
+        daemon.kill();
+        if kill % RESTART_EVERY == 0 {
+            broker.restart();
+        }
+        daemon.run();
+    }
+    // The sender stops in the middle of its season; its log is complete up to what it has flushed.
+    let asked = Command::new("kill").arg(sender.id().to_string()).status();
+    assert!(asked.is_ok_and(|status| status.success()));
+    drop(sender.wait());
+    let log = std::fs::read_to_string(&acknowledged).expect("the log of acknowledged readings");
+    let told: BTreeSet<String> = log
+        .lines()
+        .filter(|line| line.matches(',').count() == 2)
+        .map(|line| line.splitn(3, ',').take(2).collect::<Vec<_>>().join(","))
+        .collect();
+    assert!(told.len() > 1_000, "only {} readings were sent", told.len());
+    let missing = wait_for("every acknowledged reading to be stored", Duration::from_secs(60), || {
+        let stored = stored(folder.path());
+        let missing = told.difference(&stored).count();
+        (missing == 0).then_some(missing)
+    });
+    let line = format!("{} readings acknowledged by the broker, {kills} kills, {missing} lost", told.len());
+    drop(writeln!(std::io::stderr(), "{line}"));
+    assert_eq!(daemon.stop(), Some(0), "{}", daemon.log_tail());
+}
