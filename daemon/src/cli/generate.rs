@@ -41,9 +41,8 @@ pub fn run(arguments: &Arguments) -> Result<(), Failure> {
 /// A page for a command and one for each command under it.
 fn pages(command: &clap::Command, name: &str, folder: &Path) -> Result<(), Failure> {
     let mut text = Vec::new();
-    // Owned for the sake of the library, which keeps names for ever.
-    let titled = command.clone().name(name.to_owned());
-    clap_mangen::Man::new(titled).render(&mut text).or_fail("write a man page")?;
+    let man = clap_mangen::Man::new(command.clone()).title(name);
+    man.render(&mut text).or_fail("write a man page")?;
     write(&folder.join(format!("{name}.1")), &text)?;
     for under in command.get_subcommands().filter(|under| !under.is_hide_set() && under.get_name() != "help") {
         pages(under, &format!("{name}-{}", under.get_name()), folder)?;

@@ -152,10 +152,8 @@ fn plain(text: &str) -> String {
 
 /// The word a unit variant has in the interfaces.
 fn word_of(value: &impl serde::Serialize) -> String {
-    match serde_json::to_value(value) {
-        Ok(serde_json::Value::String(word)) => word,
-        _ => "unknown".to_owned(),
-    }
+    let word = serde_json::to_value(value).ok().and_then(|value| value.as_str().map(str::to_owned));
+    word.unwrap_or_else(|| "unknown".to_owned())
 }
 
 const fn quality_number(quality: Quality) -> i64 {

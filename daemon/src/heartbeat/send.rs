@@ -76,7 +76,6 @@ impl Heart {
     ///
     /// # Errors
     /// When TLS cannot be set up or there are no random numbers.
-    #[expect(clippy::too_many_arguments, reason = "each is a different thing it looks at")]
     pub fn new(
         settings: Heartbeat,
         rack: Arc<Rack>,
