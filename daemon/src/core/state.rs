@@ -481,6 +481,7 @@ impl State {
                     self.pending.state.push((key, value));
                 }
                 AlarmOutput::Flood { on, announced } => {
+                    self.router.handle_flood(on, announced, now);
                     let body = serde_json::json!({"flood": on, "announced": announced});
                     self.pending.journal.push(NewLine { now, kind: JournalKind::Alarm, event: None, body });
                 }

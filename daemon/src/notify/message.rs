@@ -6,10 +6,12 @@
 mod digest;
 pub mod kind;
 mod mail;
+mod notice;
 mod text;
 
 pub use digest::{digest, digest_text};
 pub use mail::{LONGEST_BODY, LONGEST_LINE, LONGEST_SUBJECT, body, subject};
+pub use notice::{cap_text, flood_text};
 pub use text::{LONGEST_TEXT, text};
 
 use super::gsm;

@@ -5,6 +5,7 @@
 //! hours have begun, and when the daily digest is due.
 
 mod ladder;
+mod limits;
 mod plan;
 mod saved;
 
@@ -19,6 +20,7 @@ use crate::clock::{Now, Uptime};
 use crate::ids::PersonId;
 use crate::store::{MessageKey, NewMessage};
 use ladder::{Ladder, Phase};
+use limits::{Allowed, Texts, is_parent};
 use nightjar_calc::time::{Span, Timestamp};
 use std::collections::{BTreeMap, VecDeque};
 
@@ -40,6 +42,7 @@ pub struct Router {
     written: BTreeMap<EventId, Ladder>,
     /// Something may differ from what was written.
     touched: bool,
+    texts: Texts,
 }
 
 impl Router {
@@ -53,6 +56,7 @@ impl Router {
             output: VecDeque::new(),
             written: BTreeMap::new(),
             touched: false,
+            texts: Texts::default(),
         }
     }
 
@@ -143,6 +147,30 @@ impl Router {
             Fate::Failed | Fate::AddressDead => {
                 self.another_way(event, &key.person, &key.route, true, now);
             }
+        }
+    }
+
+    /// A flood began or goes on: one text sums up, and further ones wait for the next. Or it ended.
+    pub fn handle_flood(&mut self, on: bool, announced: u32, now: Now) {
+        let mut people = self.texts.flood(on);
+        if !on {
+            return;
+        }
+        people.extend(self.directory.people_at(0, now.utc));
+        let urgent = |ladder: &&Ladder| (ladder.latest.priority, ladder.latest.since);
+        let worst = self.ladders.values().min_by_key(urgent).map(|ladder| ladder.latest.clone());
+        let text = message::flood_text(announced, worst.as_ref(), &self.directory.words);
+        self.texts.summaries += 1;
+        let priority = worst.map_or(Priority::P2, |worst| worst.priority);
+        for person in people {
+            let Some(to) = self.directory.address(&person, TEXT) else { continue };
+            let about = "flood".to_owned();
+            // Unlike any other of this station: the day is part of it.
+            let seq = self.directory.day_number(now.utc).saturating_mul(1_000) + self.texts.summaries % 1_000;
+            let key =
+                MessageKey { about: about.clone(), event: None, seq, person, route: TEXT.into(), step: 0 };
+            let body = Body { subject: String::new(), text: text.clone(), to, about, first: None };
+            self.queue(key, priority, &body, Some(Span::from_hours(1)));
         }
     }
 
@@ -322,9 +350,15 @@ impl Router {
             if usable.contains(&FOLDER) {
                 ways.push(FOLDER);
             }
-            for way in ways {
-                reached |= self.push(event, person, way, now);
+            let mut told = false;
+            for way in &ways {
+                told |= self.push(event, person, way, now);
             }
+            // A text that may not go out for the number of them is no reason to say nothing.
+            if !told && usable.contains(&MAIL) && !ways.contains(&MAIL) {
+                told = self.push(event, person, MAIL, now);
+            }
+            reached |= told;
         }
         reached
     }
@@ -332,6 +366,17 @@ impl Router {
     fn push(&mut self, event: EventId, person: &PersonId, way: &str, now: Now) -> bool {
         let Some(to) = self.directory.address(person, way) else { return false };
         let Some(ladder) = self.ladders.get_mut(&event) else { return false };
+        if way == TEXT && self.texts.kept_back(&ladder.latest, person) {
+            ladder.told.insert((person.clone(), way.to_owned()));
+            return true;
+        }
+        let allowed = match way {
+            TEXT => self.texts.allow(person, is_parent(&ladder.latest), now.up),
+            _ => Allowed::Yes,
+        };
+        if allowed == Allowed::No {
+            return false;
+        }
         let latest = &ladder.latest;
         let key = MessageKey::event(event, latest.seq, person.clone(), way, ladder.round);
         let reach = Reach {
@@ -342,6 +387,7 @@ impl Router {
         let words = &self.directory.words;
         let short = || message::text(latest, words, &reach, now);
         let (subject, text) = match way {
+            TEXT if allowed == Allowed::Last => (String::new(), message::cap_text(latest, words, now)),
             TEXT => (String::new(), short()),
             _ => (message::subject(latest, words, now), message::body(latest, words, &reach, now)),
         };

@@ -141,6 +141,9 @@ proptest! {
         prop_assert!(gsm::septets(&text).is_some_and(|n| n <= LONGEST_TEXT), "{text}");
         prop_assert!(text.contains(&kind::name(event.kind).to_uppercase()), "{text}");
         prop_assert!(text.contains(&event.code.0), "{text}");
+        for notice in [flood_text(u32::MAX, Some(&event), &words), cap_text(&event, &words, now())] {
+            prop_assert!(gsm::septets(&notice).is_some_and(|n| n <= LONGEST_TEXT), "{notice}");
+        }
         let urgent = matches!(event.change, Change::Raised | Change::Grew | Change::Reminder);
         prop_assert!(!urgent || text.contains("since 01 Apr 02:14. Reply ACK"), "{text}");
         prop_assert!(subject(&event, &words, now()).chars().count() <= LONGEST_SUBJECT);

@@ -225,6 +225,41 @@ fn with_nobody_on_call_everybody_is_told() {
 }
 
 #[test]
+fn in_a_flood_only_the_summary_and_what_concerns_many_jars_is_texted() {
+    let mut router = Router::new(directory());
+    let jar = |number: u64, priority| AlarmEvent {
+        event: EventId(number),
+        kind: AlarmKind::LowFlow,
+        asset: Asset::Jar(format!("J{number:02}")),
+        ..event(1, priority, Change::Raised)
+    };
+    let texts = |router: &mut Router| -> Vec<(String, String)> {
+        std::iter::from_fn(|| router.poll_output())
+            .filter(|message| message.key.route == TEXT)
+            .map(|m| (m.key.person.to_string(), m.body["text"].as_str().unwrap().to_owned()))
+            .collect()
+    };
+    router.handle_event(&jar(1, Priority::P2), at(NOON, 0));
+    assert_eq!(texts(&mut router).len(), 1);
+    router.handle_flood(true, 11, at(NOON, 10));
+    let summary = texts(&mut router);
+    assert_eq!(summary.len(), 1);
+    assert_eq!(summary[0].0, "ann");
+    assert!(summary[0].1.starts_with("NOTE 11 alarms in 10 min"), "{}", summary[0].1);
+    router.handle_event(&jar(2, Priority::P2), at(NOON, 20));
+    router.handle_event(&jar(3, Priority::P1), at(NOON, 30));
+    assert_eq!(texts(&mut router), [], "kept for the summary");
+    router.handle_event(&event(1, Priority::P1, Change::Raised), at(NOON, 40));
+    let urgent = texts(&mut router);
+    assert_eq!(urgent.len(), 1, "a whole header is told at once");
+    assert!(urgent[0].1.starts_with("P1 NO FLOW"), "{}", urgent[0].1);
+    router.handle_flood(false, 4, at(NOON, 700));
+    assert_eq!(texts(&mut router), []);
+    router.handle_event(&jar(4, Priority::P1), at(NOON, 710));
+    assert_eq!(texts(&mut router).len(), 1, "the flood is over");
+}
+
+#[test]
 fn a_restart_goes_on_where_it_stopped() {
     let mut before = Router::new(directory());
     before.handle_event(&event(1, Priority::P1, Change::Raised), at(NOON, 0));
