@@ -58,7 +58,8 @@ pub fn newest(folder: &Path) -> std::io::Result<Option<PathBuf>> {
     let mut newest: Option<PathBuf> = None;
     for file in std::fs::read_dir(folder)? {
         let path = file?.path();
-        let is_copy = path.extension().is_some_and(|extension| extension == "db") && stamp_of(&path).is_some();
+        let is_copy =
+            path.extension().is_some_and(|extension| extension == "db") && stamp_of(&path).is_some();
         if is_copy && newest.as_ref().is_none_or(|other| stamp_of(&path) > stamp_of(other)) {
             newest = Some(path);
         }
@@ -70,7 +71,8 @@ pub fn newest(folder: &Path) -> std::io::Result<Option<PathBuf>> {
 fn next_night(zone: Zone, now: Timestamp) -> Timestamp {
     let local = zone.local(now);
     let on = |date: chrono::NaiveDate| {
-        let at = date.and_hms_opt(u32::from(AT_MINUTE / 60), u32::from(AT_MINUTE % 60), 0).unwrap_or_default();
+        let at =
+            date.and_hms_opt(u32::from(AT_MINUTE / 60), u32::from(AT_MINUTE % 60), 0).unwrap_or_default();
         zone.instant_or_next(at)
     };
     let today = on(local.date());

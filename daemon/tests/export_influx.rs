@@ -183,7 +183,9 @@ async fn bad_lines_are_found_set_aside_with_the_servers_words_and_hold_nothing_u
     task.await.unwrap();
     let aside = stand.store.read(|r| r.set_aside(100)).await.unwrap();
     assert_eq!(aside.len(), 10);
-    assert!(aside.iter().all(|line| line.raw.contains("sensor=J03T") && line.reason.contains("unable to parse")));
+    assert!(
+        aside.iter().all(|line| line.raw.contains("sensor=J03T") && line.reason.contains("unable to parse"))
+    );
     let readings = stub.taken().iter().filter(|line| line.starts_with("reading,")).count();
     assert_eq!(readings, 10 * (stand.rack.sensors.len() - 1));
     let requests = stub.requests.lock().unwrap().len();
@@ -339,7 +341,27 @@ async fn after_two_days_without_the_server_it_has_every_reading_once() {
     stop.cancel();
     task.await.unwrap();
 
-    let found = server.everything("reading_value").await;
+    let sent = health.borrow().lines_taken;
+    let (position, follow) = stand
+        .store
+        .read(|r| {
+            let position = r.cursor("influx/readings")?.unwrap_or(0);
+            Ok((position, r.following(position, 10)?))
+        })
+        .await
+        .unwrap();
+    println!("{sent} lines sent, cursor at {position}, {} readings behind it", follow.readings.len());
+    // What it has taken shows at the far end after a moment.
+    let whole = usize::try_from(BEFORE + AWAY + AFTER).unwrap() * stand.rack.sensors.len();
+    let mut found = server.everything("reading_value").await;
+    let wait = async {
+        while found.values().map(Vec::len).sum::<usize>() < whole {
+            tokio::time::sleep(Duration::from_millis(200)).await;
+            found = server.everything("reading_value").await;
+        }
+    };
+    let shown = tokio::time::timeout(Duration::from_secs(20), wait).await;
+    println!("all shown in time: {}", shown.is_ok());
     assert_eq!(found.len(), stand.rack.sensors.len(), "a series for each sensor");
     let mut readings = 0;
     for (ix, sensor) in stand.rack.sensors.iter().enumerate() {

@@ -161,10 +161,10 @@ fn each_of_the_five_conditions_alone_makes_a_fail() {
         picture.sensors = rack.sensors.iter().map(|_| speaking(&picture)).collect();
         picture
     };
-    let well = || Evidence { accepted_at: Some(clock.now().utc - Span::from_hours(20)), ..Evidence::default() };
-    let judge = |evidence: &Evidence| {
-        Judge::default().reasons(&rack, &picture(clock.now()), evidence, clock.now())
-    };
+    let well =
+        || Evidence { accepted_at: Some(clock.now().utc - Span::from_hours(20)), ..Evidence::default() };
+    let judge =
+        |evidence: &Evidence| Judge::default().reasons(&rack, &picture(clock.now()), evidence, clock.now());
     assert_eq!(judge(&well()), Vec::<String>::new());
     let reason = |evidence: Evidence| {
         let reasons = judge(&evidence);
@@ -174,7 +174,10 @@ fn each_of_the_five_conditions_alone_makes_a_fail() {
     assert!(reason(Evidence { store_trouble: Some("full".into()), ..well() }).starts_with("storage"));
     let stuck = Evidence { oldest_unsent_p1: Some(Span::from_secs(181)), ..well() };
     assert!(reason(stuck).contains("urgent message"));
-    assert_eq!(judge(&Evidence { oldest_unsent_p1: Some(Span::from_secs(180)), ..well() }), Vec::<String>::new());
+    assert_eq!(
+        judge(&Evidence { oldest_unsent_p1: Some(Span::from_secs(180)), ..well() }),
+        Vec::<String>::new()
+    );
     let unproven = Evidence { accepted_at: Some(clock.now().utc - Span::from_hours(25)), ..well() };
     assert!(reason(unproven.clone()).contains("no route"));
     assert_eq!(judge(&Evidence { route_ready: true, ..unproven }), Vec::<String>::new());
@@ -207,7 +210,9 @@ fn each_of_the_five_conditions_alone_makes_a_fail() {
 
 #[test]
 fn a_watcher_without_people_stations_or_routes_is_refused_with_every_problem() {
-    let refused = settings::parse("time-zone = \"Nowhere/Land\"\nlisten = \"here\"\n", "watch.toml", Secrets::Read).unwrap_err();
+    let refused =
+        settings::parse("time-zone = \"Nowhere/Land\"\nlisten = \"here\"\n", "watch.toml", Secrets::Read)
+            .unwrap_err();
     assert_eq!(refused.problems.len(), 5, "{refused}");
     let refused = settings::parse("time-zne = \"UTC\"\n", "watch.toml", Secrets::Read).unwrap_err();
     assert!(refused.to_string().contains("time-zne"), "{refused}");
@@ -295,7 +300,8 @@ impl Drop for Process {
 /// Messages the watcher has sent, by subject.
 fn mails(folder: &Path) -> Vec<String> {
     let Ok(files) = std::fs::read_dir(folder) else { return Vec::new() };
-    let texts = files.filter_map(Result::ok).filter(|file| file.path().extension().is_some_and(|e| e == "txt"));
+    let texts =
+        files.filter_map(Result::ok).filter(|file| file.path().extension().is_some_and(|e| e == "txt"));
     texts.filter_map(|file| std::fs::read_to_string(file.path()).ok()).collect()
 }
 
@@ -354,7 +360,8 @@ async fn a_station_stopped_dead_is_told_within_six_scaled_minutes_and_heard_agai
     wait_for("still watching", &mail).await;
     // It is well for longer than the grace: nothing is told but the daily report.
     tokio::time::sleep(Duration::from_secs(8)).await;
-    let before: Vec<String> = mails(&mail).into_iter().filter(|text| !text.contains("still watching")).collect();
+    let before: Vec<String> =
+        mails(&mail).into_iter().filter(|text| !text.contains("still watching")).collect();
     assert_eq!(before, Vec::<String>::new());
 
     let clock = SystemClock::new(Box::new(NotBeforeBuild));

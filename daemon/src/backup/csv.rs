@@ -124,7 +124,8 @@ fn journal(reader: &Reader<'_>, folder: &Path) -> Result<u64, CsvError> {
 }
 
 fn logbook(reader: &Reader<'_>, folder: &Path) -> Result<u64, CsvError> {
-    let mut file = File::create(folder, "logbook.csv", &["number", "happened_at", "written_at", "who", "entry"])?;
+    let mut file =
+        File::create(folder, "logbook.csv", &["number", "happened_at", "written_at", "who", "entry"])?;
     let mut after = 0;
     loop {
         let entries = reader.entries_after(after, PAGE)?;
@@ -169,7 +170,12 @@ fn messages(reader: &Reader<'_>, folder: &Path) -> Result<u64, CsvError> {
 fn starts(reader: &Reader<'_>, folder: &Path) -> Result<u64, CsvError> {
     let mut file = File::create(folder, "starts.csv", &["run", "boot", "started_at", "clock_trusted"])?;
     for run in reader.runs(u32::MAX)? {
-        file.write(&[run.id.to_string(), safe(&run.boot), run.started_at.rfc3339(), run.trusted.to_string()])?;
+        file.write(&[
+            run.id.to_string(),
+            safe(&run.boot),
+            run.started_at.rfc3339(),
+            run.trusted.to_string(),
+        ])?;
     }
     file.finish()
 }

@@ -44,7 +44,8 @@ fn pages(command: &clap::Command, name: &str, folder: &Path) -> Result<(), Failu
     let man = clap_mangen::Man::new(command.clone()).title(name);
     man.render(&mut text).or_fail("write a man page")?;
     write(&folder.join(format!("{name}.1")), &text)?;
-    for under in command.get_subcommands().filter(|under| !under.is_hide_set() && under.get_name() != "help") {
+    for under in command.get_subcommands().filter(|under| !under.is_hide_set() && under.get_name() != "help")
+    {
         pages(under, &format!("{name}-{}", under.get_name()), folder)?;
     }
     Ok(())

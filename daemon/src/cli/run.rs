@@ -42,7 +42,8 @@ pub fn run(arguments: &Arguments) -> Result<(), Failure> {
     }
     let runtime = runtime()?;
     runtime.block_on(async {
-        let clock: Arc<dyn Clock> = Arc::new(SystemClock::new(Box::new(MachineTrust::new(Places::default()))));
+        let clock: Arc<dyn Clock> =
+            Arc::new(SystemClock::new(Box::new(MachineTrust::new(Places::default()))));
         let stop = CancellationToken::new();
         let station = supervise::start(&config, clock, stop.clone(), Options { demo: None, page: true })
             .await

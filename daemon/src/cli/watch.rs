@@ -3,8 +3,8 @@
 use super::failure::Failure;
 use super::run::{runtime, watch_signals};
 use crate::clock::{Clock, NotBeforeBuild, SystemClock};
-use crate::watch::settings::{self, Secrets};
 use crate::watch::run as watch_run;
+use crate::watch::settings::{self, Secrets};
 use clap::Args;
 use std::path::PathBuf;
 use std::sync::Arc;

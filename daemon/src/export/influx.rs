@@ -277,7 +277,8 @@ impl Exporter {
                     }
                 },
                 Answer::Later(why, after) => {
-                    let after = after.map(|d| Span::from_ms(i64::try_from(d.as_millis()).unwrap_or(i64::MAX)));
+                    let after =
+                        after.map(|d| Span::from_ms(i64::try_from(d.as_millis()).unwrap_or(i64::MAX)));
                     return Err(Held::Later(why, after));
                 }
                 Answer::SetUpWrong(why) => return Err(Held::SetUp(why)),

@@ -296,7 +296,8 @@ impl Publisher {
 
     fn say_farewell(&self, client: &AsyncClient) -> bool {
         let document = state::stopped(&self.rack.station, self.clock.now()).to_string();
-        self.publish(client, &self.topic("monitor/status"), document).is_ok() && client.try_disconnect().is_ok()
+        self.publish(client, &self.topic("monitor/status"), document).is_ok()
+            && client.try_disconnect().is_ok()
     }
 }
 

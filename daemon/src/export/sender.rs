@@ -78,8 +78,7 @@ impl Sender {
     /// When the address makes no sense or TLS cannot be set up.
     pub fn new(settings: &Influx) -> Result<Self, NotAServer> {
         let base = format!("{}/api/v2/write", settings.url.trim_end_matches('/'));
-        let query =
-            [("org", &*settings.organisation), ("bucket", &*settings.bucket), ("precision", "ms")];
+        let query = [("org", &*settings.organisation), ("bucket", &*settings.bucket), ("precision", "ms")];
         let url = reqwest::Url::parse_with_params(&base, &query)
             .map_err(|why| NotAServer::Address { url: settings.url.clone(), why: why.to_string() })?;
         let client = client(CONNECT, WHOLE).map_err(NotAServer::Client)?;

@@ -62,7 +62,8 @@ pub fn jar(station: &str, rack: &Rack, ix: JarIx, picture: &Snapshot) -> Option<
     put("stages", view.progress.as_ref().map(|p| p.stages.iter().map(stage).collect()));
     put(
         "minutes_without_flow",
-        view.minutes_without_flow.map(|(likely, short)| json!({"likely": likely.round(), "short": short.round()})),
+        view.minutes_without_flow
+            .map(|(likely, short)| json!({"likely": likely.round(), "short": short.round()})),
     );
     put("alarms", Some(alarms_of(view, picture)));
     Some(Value::Object(object))

@@ -174,19 +174,20 @@ impl Heart {
         let store = async {
             let flushed = self.store.flush().await;
             let now = self.clock.now();
-            let found = self
-                .store
-                .read(move |r| Ok((r.outbox_counts(now)?, r.messages(None, MESSAGES)?)))
-                .await;
+            let found =
+                self.store.read(move |r| Ok((r.outbox_counts(now)?, r.messages(None, MESSAGES)?))).await;
             (flushed, found)
         };
         let (flushed, found) = tokio::select! {
             answer = store => answer,
             () = limit => (Err(StoreError::Stalled { seconds: STORE_ANSWER.ms() / 1000 }), Err(StoreError::Closed)),
         };
-        let trouble = flushed.err().or_else(|| found.as_ref().err().map(|error| StoreError::Database(error.to_string())));
+        let trouble = flushed
+            .err()
+            .or_else(|| found.as_ref().err().map(|error| StoreError::Database(error.to_string())));
         let failing = self.store.health().failing.map(|failing| failing.trouble.to_string());
-        let (counts, messages) = found.map_or((None, Vec::new()), |(counts, messages)| (Some(counts), messages));
+        let (counts, messages) =
+            found.map_or((None, Vec::new()), |(counts, messages)| (Some(counts), messages));
         let taken = |state| matches!(state, MessageState::Accepted | MessageState::Delivered);
         let accepted_at = messages
             .iter()

@@ -51,8 +51,10 @@ async fn take(State(door): State<Door>, headers: HeaderMap, body: Bytes) -> (Sta
     };
     let (id, moment) = (text(seal::ID), text(seal::MOMENT));
     // The same answer for an unknown station and a wrong signature: nobody learns names here.
-    let signed =
-        door.keys.get(&beat.station).is_some_and(|key| key.verifies(id, moment, &body, text(seal::SIGNATURE)));
+    let signed = door
+        .keys
+        .get(&beat.station)
+        .is_some_and(|key| key.verifies(id, moment, &body, text(seal::SIGNATURE)));
     if !signed {
         tracing::warn!("a sign of life with a wrong signature was turned away");
         return (StatusCode::UNAUTHORIZED, "the signature is wrong\n".into());

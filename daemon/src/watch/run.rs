@@ -254,8 +254,11 @@ impl Loop {
 
     fn start_attempts(&mut self, now: Uptime) {
         for message in &self.memory.pending {
-            let one =
-                self.tries.entry(message.key.clone()).or_insert(Try { attempts: 0, due: now, under_way: false });
+            let one = self.tries.entry(message.key.clone()).or_insert(Try {
+                attempts: 0,
+                due: now,
+                under_way: false,
+            });
             if one.under_way || one.due > now || self.under_way.len() >= AT_ONCE {
                 continue;
             }

@@ -106,7 +106,12 @@ pub fn parse(text: &str, place: &str, secrets: Secrets) -> Result<Settings, Refu
         Ok(raw) => raw,
         Err(error) => {
             let line = error.span().map(|span| line_at(text, span.start));
-            problems.push(Problem { path: String::new(), line, what: error.message().to_owned(), hint: None });
+            problems.push(Problem {
+                path: String::new(),
+                line,
+                what: error.message().to_owned(),
+                hint: None,
+            });
             return Err(refuse(text, place, problems));
         }
     };
@@ -129,7 +134,8 @@ fn check(raw: &Raw, secrets: Secrets, problems: &mut Vec<Problem>) -> Option<Set
     let daily = raw.daily_at.as_deref().unwrap_or("07:30");
     let daily_at = value::minute_of_day(daily);
     if daily_at.is_none() {
-        problems.push(Problem::at("daily-at", format!("\"{daily}\" is not a time of day")).hint("as \"07:30\""));
+        problems
+            .push(Problem::at("daily-at", format!("\"{daily}\" is not a time of day")).hint("as \"07:30\""));
     }
     let range = (Span::from_ms(100), Span::from_hours(1));
     let usual = value::duration(raw.grace.as_ref(), USUAL_GRACE, range, "grace", problems);
@@ -142,9 +148,10 @@ fn check(raw: &Raw, secrets: Secrets, problems: &mut Vec<Problem>) -> Option<Set
         let secret = format!("{path}.secret-file");
         let file = value::secret_file(station.secret_file.as_ref(), &secret, problems);
         if secrets == Secrets::Read && !file.as_os_str().is_empty() {
-            match std::fs::read_to_string(&file).map_err(|error| error.to_string()).and_then(|text| {
-                Key::parse(&text).map_err(|error| error.to_string())
-            }) {
+            match std::fs::read_to_string(&file)
+                .map_err(|error| error.to_string())
+                .and_then(|text| Key::parse(&text).map_err(|error| error.to_string()))
+            {
                 Ok(key) => drop(keys.insert(id.clone(), key)),
                 Err(why) => problems.push(Problem::at(secret, format!("{}: {why}", file.display()))),
             }
@@ -154,7 +161,9 @@ fn check(raw: &Raw, secrets: Secrets, problems: &mut Vec<Problem>) -> Option<Set
         }
     }
     if grace.is_empty() {
-        problems.push(Problem::at("station", "no station is named").hint("add a [[station]] with id and secret-file"));
+        problems.push(
+            Problem::at("station", "no station is named").hint("add a [[station]] with id and secret-file"),
+        );
     }
     let people: Vec<String> = raw.people.iter().filter_map(|person| person.email.clone()).collect();
     if people.is_empty() || people.iter().any(|address| !address.contains('@')) {

@@ -215,7 +215,8 @@ impl Watcher {
     /// The daily report: that the watcher itself still watches, and how each station is.
     #[must_use]
     pub fn daily(&self, name: &str, now: Now) -> Notice {
-        let mut text = String::from("Still watching. If this message does not come, look after the watcher.\n\n");
+        let mut text =
+            String::from("Still watching. If this message does not come, look after the watcher.\n\n");
         for (id, station) in &self.stations {
             let line = match (&station.kept.alarm, &station.last) {
                 (Some(alarm), _) => {
@@ -316,7 +317,10 @@ impl Station {
         let alarm = self.kept.alarm.take()?;
         self.remind_at = None;
         let local = zone.local(now.utc).format("%Y-%m-%d %H:%M:%S");
-        let text = format!("It is heard again and well, since {local} local time. It was in alarm since {}.", alarm.since);
+        let text = format!(
+            "It is heard again and well, since {local} local time. It was in alarm since {}.",
+            alarm.since
+        );
         Some(notice(&beat.station, "is well again", text, false))
     }
 
@@ -334,7 +338,8 @@ impl Station {
             return None;
         }
         self.loop_told = Some(now.up);
-        let text = format!("It started {} times within half an hour. Look at its journal.", self.starts.len());
+        let text =
+            format!("It started {} times within half an hour. Look at its journal.", self.starts.len());
         Some(notice(&beat.station, "starts again and again", text, true))
     }
 }

@@ -92,8 +92,7 @@ pub fn check_export(raw: &raw::Export, station: &str, problems: &mut Vec<Problem
         }
     });
     let mqtt = raw.mqtt.as_ref().map(|given| {
-        let station_id =
-            station_id(given.station_id.as_ref(), station, "export.mqtt.station-id", problems);
+        let station_id = station_id(given.station_id.as_ref(), station, "export.mqtt.station-id", problems);
         MqttOut {
             host: value::required(given.host.as_ref(), "export.mqtt.host", "name the broker", problems),
             port: value::whole(given.port, 1883, (1, 65_535), "export.mqtt.port", problems),
