@@ -136,11 +136,11 @@ impl Event {
 
     /// Moves the moment it wants to speak, for an alarm of this priority that joined.
     /// `verified` is when its nominal on-delay ended: an alarm that took longer to be sure of waits
-    /// the less for its group, but never less than half.
+    /// the less for its group: an urgent one at least half, others at least a quarter.
     pub fn wants_to_speak(&mut self, why: Why, priority: Priority, verified: Moment, now: Moment) {
         let wait = first_wait(priority);
-        let half = Span::from_ms(wait.ms() / 2);
-        let soon = if why == Why::On { verified.after(wait).max(now.after(half)) } else { now.after(wait) };
+        let least = Span::from_ms(wait.ms() / if priority == Priority::P1 { 2 } else { 4 });
+        let soon = if why == Why::On { verified.after(wait).max(now.after(least)) } else { now.after(wait) };
         let due = match self.told {
             Some(told) if why == Why::On && priority >= told.priority => {
                 soon.max(told.at.after(member_wait(priority)))

@@ -43,6 +43,13 @@ fn use_of(quality: Quality, reason: Reason) -> Use {
 /// Mean depth that noise cannot reach, in standard deviations.
 const BEYOND_NOISE: f64 = 2.5;
 
+/// Deepest a single sample counts for, in standard deviations.
+const DEEPEST_COUNTED: f64 = 4.0;
+
+/// How much longer an excursion within the noise must last. A flow meter's noise near its limit,
+/// sampled every 5 s, stays beyond for twice the delay several times a year, for three times never.
+const SHALLOW_TIMES: i64 = 3;
+
 /// Limits close to where the flow normally is, with short delays.
 const fn needs_evidence(kind: AlarmKind) -> bool {
     matches!(kind, AlarmKind::LowFlow | AlarmKind::HighFlow)
@@ -127,7 +134,7 @@ impl Engine {
         self.feed_direct(ix, verdict, m);
     }
 
-    /// On a noisy channel an excursion no deeper than noise can reach must last twice as long.
+    /// On a noisy channel an excursion no deeper than noise can reach must last three times as long.
     /// The wait of its group is the shorter for it, so that the message leaves no later.
     fn weigh(&mut self, ix: AlarmIx, depth: f64) {
         let base = self.tree.alarms[ix].tuning.on_delay;
@@ -136,10 +143,13 @@ impl Engine {
         if !slot.alarm.is_beyond() {
             slot.depth = (0.0, 0);
         }
+        // One spike must not make an excursion look deep.
+        let depth = depth.min(DEEPEST_COUNTED * noise);
         slot.depth = (slot.depth.0 + depth, slot.depth.1.saturating_add(1));
         let mean = slot.depth.0 / f64::from(slot.depth.1);
         let shallow = mean < BEYOND_NOISE * noise;
-        slot.tuning.on_delay = if shallow { Span::from_ms(base.ms().saturating_mul(2)) } else { base };
+        slot.tuning.on_delay =
+            if shallow { Span::from_ms(base.ms().saturating_mul(SHALLOW_TIMES)) } else { base };
     }
 
     fn judge_rate(&mut self, at: usize, value: f64, m: Moment) {
