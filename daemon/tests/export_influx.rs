@@ -341,27 +341,7 @@ async fn after_two_days_without_the_server_it_has_every_reading_once() {
     stop.cancel();
     task.await.unwrap();
 
-    let sent = health.borrow().lines_taken;
-    let (position, follow) = stand
-        .store
-        .read(|r| {
-            let position = r.cursor("influx/readings")?.unwrap_or(0);
-            Ok((position, r.following(position, 10)?))
-        })
-        .await
-        .unwrap();
-    println!("{sent} lines sent, cursor at {position}, {} readings behind it", follow.readings.len());
-    // What it has taken shows at the far end after a moment.
-    let whole = usize::try_from(BEFORE + AWAY + AFTER).unwrap() * stand.rack.sensors.len();
-    let mut found = server.everything("reading_value").await;
-    let wait = async {
-        while found.values().map(Vec::len).sum::<usize>() < whole {
-            tokio::time::sleep(Duration::from_millis(200)).await;
-            found = server.everything("reading_value").await;
-        }
-    };
-    let shown = tokio::time::timeout(Duration::from_secs(20), wait).await;
-    println!("all shown in time: {}", shown.is_ok());
+    let found = server.everything("reading_value").await;
     assert_eq!(found.len(), stand.rack.sensors.len(), "a series for each sensor");
     let mut readings = 0;
     for (ix, sensor) in stand.rack.sensors.iter().enumerate() {

@@ -89,6 +89,8 @@ impl Stand {
             }
         }
         self.store.flush().await.unwrap();
+        // What looks from now on finds all of it; what looked at this very moment may not have.
+        self.clock.advance(Span::from_ms(1));
     }
 }
 
