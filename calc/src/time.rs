@@ -186,12 +186,22 @@ impl Zone {
     /// UTC.
     pub const UTC: Self = Self(Tz::UTC);
 
-    /// Looks a zone up by its name, as `America/Chicago`.
+    /// Looks a zone up by its name, as `America/Chicago`; or an offset of whole hours from UTC that holds all
+    /// year, as loggers keep it: `UTC-7`, `-07:00`.
     ///
     /// # Errors
     /// When the zone database has no such name.
+    ///
+    /// ```
+    /// # use nightjar_calc::time::Zone;
+    /// let noon = Zone::named("UTC-7").unwrap().parse("2026-07-01T12:00").unwrap();
+    /// assert_eq!(noon.to_string(), "2026-07-01T19:00:00Z");
+    /// assert_eq!(Zone::named("-07:00"), Zone::named("UTC-7"));
+    /// ```
     pub fn named(name: &str) -> Result<Self, NotATime> {
-        name.parse::<Tz>().map(Self).map_err(|_| NotATime::UnknownZone(name.chars().take(60).collect()))
+        let fixed = || whole_hours(name.trim())?.parse::<Tz>().ok();
+        let zone = name.parse::<Tz>().ok().or_else(fixed);
+        zone.map(Self).ok_or_else(|| NotATime::UnknownZone(name.chars().take(60).collect()))
     }
 
     /// The local day an instant falls on.
@@ -256,6 +266,19 @@ impl Zone {
         }
         Err(NotATime::Unreadable(text.chars().take(60).collect()))
     }
+}
+
+/// Name in the zone database of an offset of whole hours east of UTC. Names of such zones count westward.
+fn whole_hours(text: &str) -> Option<String> {
+    let text = text.strip_prefix("UTC").unwrap_or(text);
+    let (sign, rest) = match text.split_at_checked(1)? {
+        ("+", rest) => ('-', rest),
+        ("-", rest) => ('+', rest),
+        _ => return None,
+    };
+    let hours = rest.strip_suffix(":00").unwrap_or(rest);
+    let count: u8 = hours.parse().ok().filter(|_| hours.len() <= 2)?;
+    Some(format!("Etc/GMT{sign}{count}"))
 }
 
 impl Day {

@@ -12,6 +12,7 @@ pub mod export;
 pub mod failure;
 pub mod generate;
 pub mod hash_secret;
+pub mod import;
 pub mod outlook;
 pub mod output;
 pub mod run;
@@ -50,8 +51,10 @@ enum Command {
     Export(export::Arguments),
     /// Hash a password or PIN for the configuration
     HashSecret(hash_secret::Arguments),
+    /// Take temperatures of past springs over into the station's database
+    Import(import::Arguments),
     /// Thermal units and stage dates from a file of temperatures
-    Outlook(outlook::Arguments),
+    Outlook(Box<outlook::Arguments>),
     /// Watch the station until told to stop
     Run(run::Arguments),
     /// The outside watcher: hears the signs of life of several stations, alarms when they stop
@@ -83,6 +86,7 @@ pub fn main() -> ExitCode {
         Command::Generate(arguments) => generate::run(&arguments),
         Command::Export(arguments) => export::run(&arguments, &mut output),
         Command::HashSecret(arguments) => hash_secret::run(&arguments, &mut output),
+        Command::Import(arguments) => import::run(&arguments, &mut output),
         Command::Outlook(arguments) => outlook::run(&arguments, &mut output),
         Command::Run(arguments) => run::run(&arguments),
         Command::Watch(arguments) => watch::run(&arguments),

@@ -2,18 +2,21 @@
 //! out.
 //!
 //! [`books`] says from the logbook which eggs are where; [`record`] keeps the temperature of each
-//! sensor in hour blocks; [`dates`] joins the two. Nothing here depends on the order, repetition
+//! sensor in hour blocks; [`dates`] joins the two; [`coming`] says which days need people, tank and truck. Nothing here depends on the order, repetition
 //! or delay in which entries and readings arrive.
 
 pub mod books;
+pub mod coming;
 pub mod dates;
+mod learning;
 pub mod record;
 
 use crate::logbook::{Act, Check, Entry};
 use crate::rack::{JarIx, Measure, Rack};
 use crate::reading::{Quality, Reading, SensorIx};
-use crate::snapshot::ProgressView;
+use crate::snapshot::{LearningView, ProgressView};
 use books::{Books, Content, Refusal};
+use learning::Lessons;
 use nightjar_calc::development::species::Species;
 use nightjar_calc::outlook::Futures;
 use nightjar_calc::thermal::Sample;
@@ -30,6 +33,9 @@ pub struct Progress {
     books: Books,
     entries: Vec<Entry>,
     records: BTreeMap<SensorIx, SensorRecord>,
+    /// As of the last [`Progress::settle`].
+    lessons: Lessons,
+    learns: bool,
 }
 
 /// Length of the past that the simplest outlook rests on.
@@ -48,7 +54,26 @@ impl Progress {
                 Some((ix, SensorRecord::new(sensor.interval, &species)))
             })
             .collect();
-        Self { books: Books::default(), entries: Vec::new(), records, rack, species }
+        Self {
+            books: Books::default(),
+            entries: Vec::new(),
+            records,
+            rack,
+            species,
+            lessons: Lessons::default(),
+            learns: true,
+        }
+    }
+
+    /// Whether dates use what eye-ups and hatches seen here taught (they do unless told otherwise).
+    pub const fn set_learning(&mut self, on: bool) {
+        self.learns = on;
+    }
+
+    /// What the station's own sightings taught, per species, before and after. Call [`Self::settle`] before.
+    #[must_use]
+    pub fn learning(&self) -> &[LearningView] {
+        self.lessons.views()
     }
 
     /// Takes the whole logbook over, as after a restart. Entries that make no sense beside the
@@ -161,6 +186,7 @@ impl Progress {
         for record in self.records.values_mut() {
             record.settle(&keep);
         }
+        self.lessons = Lessons::draw(self);
     }
 
     /// Thermal units and dates of the eggs of a jar. Call [`Self::settle`] before.

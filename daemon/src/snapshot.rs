@@ -4,6 +4,7 @@
 use crate::alarm::event::{AlarmKind, Asset, Code, EventId, Priority};
 use crate::clock::Now;
 use crate::reading::{Quality, Reason};
+use nightjar_calc::outlook::TrackRecord;
 use nightjar_calc::time::Timestamp;
 
 /// The present.
@@ -25,6 +26,10 @@ pub struct Snapshot {
     pub alarms: Vec<AlarmView>,
     /// Ports, brokers and buses.
     pub sources: Vec<SourceView>,
+    /// What eye-ups and hatches seen here taught about each species.
+    pub learning: Vec<LearningView>,
+    /// How outlooks of this water's past springs, issued after the fact, did; nothing with fewer than two.
+    pub past_outlooks: Option<TrackRecord>,
     /// When somebody was last told something, and what, in one line.
     pub last_told: Option<(Timestamp, String)>,
 }
@@ -165,6 +170,48 @@ pub struct LotView {
     pub jars: Vec<String>,
     /// Its takes.
     pub takes: Vec<String>,
+}
+
+/// What the station's own sightings taught about one species.
+#[derive(Clone, Debug, PartialEq)]
+pub struct LearningView {
+    /// Species key.
+    pub species: String,
+    /// Its common name.
+    pub name: String,
+    /// True while dates use it; `station.learns = false` in the configuration turns it off.
+    pub in_use: bool,
+    /// Sum to hatch as a multiple of the published one, by the table.
+    pub factor_before: f64,
+    /// The same with what was seen.
+    pub factor_after: f64,
+    /// Standard deviation of its logarithm, by the table.
+    pub spread_before: f64,
+    /// The same with what was seen.
+    pub spread_after: f64,
+    /// Width of the hatch window as a multiple of the table's.
+    pub window_after: f64,
+    /// Sum to hatch before and after, °C·days above the law's base, where the law is such a sum.
+    pub hatch_c_days: Option<(f64, f64)>,
+    /// Sightings that counted.
+    pub sightings_used: usize,
+    /// All of them; taking the logbook entry back takes its effect back.
+    pub sightings: Vec<SightingView>,
+}
+
+/// A sighting that taught something, and what was thought of it.
+#[derive(Clone, Debug, PartialEq)]
+pub struct SightingView {
+    /// Lot it was seen at.
+    pub lot: String,
+    /// `eyed`, `hatch_start`, `hatch_peak`, `hatch_end`.
+    pub stage: &'static str,
+    /// When.
+    pub at: Timestamp,
+    /// Multiple of the published sum it says by itself.
+    pub multiple: Option<f64>,
+    /// More likely wrong than right: ask who wrote it.
+    pub doubtful: bool,
 }
 
 /// An alarm that is on or unanswered.

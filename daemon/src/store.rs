@@ -22,6 +22,7 @@ mod journal;
 mod meta;
 mod outbox;
 mod pack;
+mod past_water;
 mod read;
 mod sample;
 mod schema;
@@ -36,6 +37,7 @@ pub use health::{Failing, StoreHealth};
 pub use journal::{JournalFilter, JournalKind, JournalLine, NewLine, Transition};
 pub use meta::{ClockStep, IncomingText, Run, Session, SetAside, corrected};
 pub use outbox::{Message, MessageId, MessageKey, MessageState, NewMessage, OutboxCounts, Outcome};
+pub use past_water::{ImportRules, PastImport, import_past_water, past_springs};
 pub use read::{Bucket, Following, Reader};
 pub use sample::Sample;
 pub use tail::Moved;
@@ -54,6 +56,9 @@ use std::sync::Arc;
 use std::sync::atomic::{AtomicI64, AtomicU64, Ordering};
 use tokio::sync::{mpsc, oneshot, watch};
 use writer::{Group, Request};
+
+/// Name of the database in its folder.
+pub const FILE_NAME: &str = "nightjar.sqlite";
 
 /// Groups of readings waiting for the writer. At 48 readings a second, one a group, 85 s.
 pub const SAMPLE_QUEUE: usize = 4_096;

@@ -3,6 +3,7 @@
 
 mod messages;
 mod outward;
+mod page;
 mod restore;
 mod sources;
 
@@ -22,7 +23,7 @@ use crate::web::backend::{
     Access, Asked, Backend, Beat, COMMANDS_WAITING, Hashed, HealthView, JarLimits, Metric, Person, Role,
     Species,
 };
-use crate::web::server::{Limits, serve};
+use crate::web::server::{Limits, serve_encrypted};
 use anyhow::{Context, Result, bail};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicU64, AtomicUsize, Ordering};
@@ -124,6 +125,7 @@ pub async fn start(
     outward::start(config, &seen, &mut tasks, &stop)?;
     let mut address = None;
     if options.page {
+        let encryption = page::encryption(config, now.utc)?;
         let backend = Backend {
             rack: Arc::clone(&rack),
             snapshot: picture.clone(),
@@ -135,6 +137,8 @@ pub async fn start(
             species: Arc::new(species(config)?),
             limits: limits_in_force(config, &picture),
             health: health(Arc::clone(&clock), beat, store.clone(), counters.clone()),
+            sessions: Some(Arc::new(page::StoreSessions(store.clone()))),
+            station: page::facts(config, Arc::clone(&clock), store.clone(), routes.health.clone()),
             stop: stop.clone(),
         };
         let listener = TcpListener::bind(config.web.listen).await.with_context(|| {
@@ -143,7 +147,7 @@ pub async fn start(
         address = Some(listener.local_addr()?);
         let (app, page_stop) = (crate::web::router(backend), stop.clone());
         tasks.spawn(async move {
-            serve(listener, app, Limits::default(), page_stop).await;
+            serve_encrypted(listener, app, encryption, Limits::default(), page_stop).await;
             "page"
         });
     }
@@ -212,7 +216,7 @@ fn open_store(config: &Config, clock: Arc<dyn Clock>) -> Result<StoreHandle> {
     std::fs::create_dir_all(folder)
         .with_context(|| format!("cannot create the data folder {}", folder.display()))?;
     let sensors = config.rack.sensors.iter().map(|sensor| sensor.id.clone()).collect();
-    let mut options = StoreOptions::new(folder.join("nightjar.sqlite"), sensors);
+    let mut options = StoreOptions::new(folder.join(crate::store::FILE_NAME), sensors);
     options.commit_interval = config.store.commit_every;
     options.keep_readings =
         config.store.keep_raw_days.map(|days| nightjar_calc::time::Span::from_days(f64::from(days)));
@@ -232,6 +236,8 @@ fn empty_picture(rack: &crate::rack::Rack, now: crate::clock::Now) -> Snapshot {
         sensors: Vec::new(),
         lots: Vec::new(),
         alarms: Vec::new(),
+        learning: Vec::new(),
+        past_outlooks: None,
         sources: Vec::new(),
         last_told: None,
     }
@@ -265,7 +271,7 @@ fn access(config: &Config, demo: Option<PersonId>) -> Access {
         // On an unencrypted network a password would travel in the clear.
         sign_in: local || config.web.tls.is_some(),
         demo,
-        hosts: Vec::new(),
+        hosts: config.web.public_url.as_deref().and_then(crate::web::tls::host_of).into_iter().collect(),
     }
 }
 

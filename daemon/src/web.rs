@@ -14,6 +14,7 @@ mod change;
 mod chart;
 mod components;
 mod events;
+mod fan;
 mod forms;
 mod health;
 mod pages;
@@ -22,6 +23,7 @@ mod router;
 pub mod server;
 mod session;
 mod throttle;
+pub mod tls;
 mod units;
 mod view;
 mod words;
@@ -48,7 +50,7 @@ impl Site {
         let throttle = Arc::new(Throttle::default());
         Self {
             gate: Gate::new(Arc::clone(&backend.people), Arc::clone(&throttle)),
-            sessions: Sessions::default(),
+            sessions: Sessions::new(backend.sessions.clone()),
             throttle,
             reads: Semaphore::new(past::READS_AT_ONCE),
             streams: Arc::new(Semaphore::new(events::STREAMS)),

@@ -231,6 +231,8 @@ async fn a_snapshot_with_nothing_in_it_still_makes_every_page() {
         lots: Vec::new(),
         alarms: Vec::new(),
         sources: Vec::new(),
+        learning: Vec::new(),
+        past_outlooks: None,
         last_told: None,
     }));
     for path in PAGES.into_iter().filter(|p| !p.starts_with("/alarms/")) {
@@ -471,4 +473,69 @@ async fn without_people_the_page_is_read_only() {
     assert!(!body.contains("action=\"/entry/"), "no forms for entries");
     assert!(!body.contains("action=\"/alarm/"), "no forms for alarms");
     assert!(JarId::new("J03").is_ok());
+}
+
+#[tokio::test]
+async fn the_coming_days_say_what_each_day_needs_and_plan_a_hatch() {
+    let stand = at_rest(false);
+    let (status, page) = get(&stand, "/days").await;
+    assert_eq!(status, StatusCode::OK);
+    let text = words(&page);
+    for part in ["Lot by lot", "People", "Tank", "Truck", "Last day to treat:", "no more treatments."] {
+        assert!(text.contains(part), "{part} is not in {text}");
+    }
+    // The stand's second lot: 7.4 days for 0.52 of the way, in water that allows a later hatch.
+    let (_, page) = get(&stand, "/days?plan=WAE-26-2&wanted=2026-05-03&change=1").await;
+    let text = words(&page);
+    assert!(text.contains("Set the water to"), "{text}");
+    for (query, why) in [
+        ("plan=WAE-26-2&wanted=soon&change=1", "is not a day like"),
+        ("plan=WAE-26-2&wanted=2026-05-03&change=9", "at most 3"),
+        ("plan=nothing&wanted=2026-05-03&change=1", "no such lot"),
+        ("plan=WAE-26-2&wanted=2020-05-03&change=1", "not after the start"),
+    ] {
+        let (status, page) = get(&stand, &format!("/days?{query}")).await;
+        assert_eq!(status, StatusCode::OK);
+        assert!(words(&page).contains(why), "{query}: {}", words(&page));
+    }
+}
+
+#[tokio::test]
+async fn the_station_page_says_who_is_told_and_how() {
+    let stand = at_rest(true);
+    let (_, page) = get(&stand, "/station").await;
+    let text = words(&page);
+    for part in
+        ["told first", "Kim", "failing; last said: no network", "Last drill", "free space", "not connected"]
+    {
+        assert!(text.contains(part), "{part} is not in {text}");
+    }
+    assert_eq!(get(&stand, "/authority.crt").await.0, StatusCode::NOT_FOUND);
+}
+
+#[tokio::test]
+async fn a_sensor_has_a_page_with_its_deadband_and_its_checks() {
+    let stand = at_rest(false);
+    let (status, page) = get(&stand, "/sensors/J03T").await;
+    assert_eq!(status, StatusCode::OK);
+    let text = words(&page);
+    for part in ["Suggested deadband:", "Correction in force", "nobody knows how right it is"] {
+        assert!(text.contains(part), "{part} is not in {text}");
+    }
+    assert_eq!(get(&stand, "/sensors/NONE").await.0, StatusCode::NOT_FOUND);
+}
+
+#[tokio::test]
+async fn a_jar_can_be_looked_at_more_closely_and_nonsense_is_the_usual_view() {
+    let stand = at_rest(false);
+    let now = stand.memory.now.ms() / 1_000;
+    let (_, closer) = get(&stand, &format!("/jar/J03?from={}&to={}", now - 7_200, now - 3_600)).await;
+    assert!(closer.contains(&format!("data-from=\"{}\"", (now - 7_200) * 1_000)));
+    let (_, usual) = get(&stand, "/jar/J03").await;
+    for query in ["from=1&to=0", "from=x&to=9", "from=-5&to=99999999999999999999", "from=0&to=4102444800"] {
+        let (status, page) = get(&stand, &format!("/jar/J03?{query}")).await;
+        assert_eq!(status, StatusCode::OK);
+        assert!(page.contains("aria-current=\"true\">3 days"), "{query}");
+    }
+    assert!(usual.contains("fan in which the stages are expected"));
 }

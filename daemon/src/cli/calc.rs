@@ -3,6 +3,7 @@
 mod breeders;
 mod count;
 mod dose;
+mod faults;
 mod oxygen;
 mod proportion;
 mod sensor;
@@ -10,7 +11,7 @@ mod sheet;
 
 use super::failure::Failure;
 use super::output::{Format, Output};
-use clap::{Args, Subcommand};
+use clap::{Args, Subcommand, ValueEnum};
 use sheet::Sheet;
 
 /// What to calculate.
@@ -18,9 +19,21 @@ use sheet::Sheet;
 pub struct Arguments {
     #[command(subcommand)]
     what: What,
-    /// Form of the result
+    /// Form of the result (csv only for faults)
     #[arg(long, value_enum, default_value_t, global = true)]
-    format: Format,
+    format: Form,
+}
+
+/// Form of a result of this command.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, ValueEnum)]
+enum Form {
+    /// For people.
+    #[default]
+    Text,
+    /// For programs: one JSON object, keys in snake_case with the unit in the key.
+    Json,
+    /// A table with one row for each row of the file.
+    Csv,
 }
 
 #[derive(Debug, Subcommand)]
@@ -40,12 +53,16 @@ enum What {
     Sensor(sensor::Sensor),
     /// Effective number of breeders
     Breeders(breeders::Arguments),
+    /// Which readings of a file can be trusted, one judgement for each row
+    #[command(allow_negative_numbers = true)]
+    Faults(faults::Arguments),
 }
 
 /// Calculates.
 ///
 /// # Errors
-/// Exit 64 when a number makes no sense, 65 when a dose is outside its rule.
+/// Exit 64 when a number makes no sense, 65 when a dose is outside its rule or a file is broken, 74 when it
+/// cannot be read.
 pub fn run(arguments: &Arguments, output: &mut Output) -> Result<(), Failure> {
     let sheet: Sheet = match &arguments.what {
         What::Count(method) => count::sheet(method)?,
@@ -54,6 +71,14 @@ pub fn run(arguments: &Arguments, output: &mut Output) -> Result<(), Failure> {
         What::Oxygen(question) => oxygen::sheet(question)?,
         What::Sensor(sensor) => sensor::sheet(sensor)?,
         What::Breeders(fish) => breeders::sheet(fish)?,
+        What::Faults(file) => return faults::run(file, arguments.format, output),
     };
-    sheet.write(arguments.format, output)
+    let format = match arguments.format {
+        Form::Text => Format::Text,
+        Form::Json => Format::Json,
+        Form::Csv => {
+            return Err(Failure::usage("this answer is no table; use --format text or --format json"));
+        }
+    };
+    sheet.write(format, output)
 }

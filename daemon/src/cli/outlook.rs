@@ -2,20 +2,23 @@
 
 mod answer;
 mod moments;
-mod water;
+mod planner;
+pub(crate) mod water;
 
 use super::failure::Failure;
 use super::output::{Format, Output};
 use super::temperatures::{self, Columns, Temperatures};
-use answer::{Answer, Stage, Units};
+use crate::core::water::how_outlooks_did;
+use answer::{Answer, PastOutlooks, Stage, Units};
 use clap::Args;
 use moments::Moments;
 use nightjar_calc::development::species::{Species, find};
 use nightjar_calc::development::{Development, PER_HATCH};
-use nightjar_calc::outlook::WaterKind;
+use nightjar_calc::outlook::{Futures, WaterKind};
 use nightjar_calc::stages::{Done, Lot, StageDate, Station, stage_dates, target_date};
 use nightjar_calc::thermal::{DegreesAboveZero, PER_C_DAY, Tallied, ThermalSum};
 use nightjar_calc::time::{Span, Timestamp};
+use planner::{Plan, Standing, Wish};
 use std::path::{Path, PathBuf};
 
 /// Longest time from fertilization to the moment asked about.
@@ -54,8 +57,8 @@ pub struct Arguments {
     /// Kind of water: lake-fed, lowland-river, snowmelt, spring-fed or heated
     #[arg(long, value_name = "KIND")]
     water_type: Option<String>,
-    /// Time zone of times without an offset, and of the answer, like America/Chicago
-    #[arg(long, value_name = "ZONE")]
+    /// Time zone of times without an offset, and of the answer, like America/Chicago or UTC-7
+    #[arg(long, value_name = "ZONE", allow_hyphen_values = true)]
     tz: Option<String>,
     /// Share of probability between earliest and latest
     #[arg(long, value_name = "SHARE", default_value_t = 0.8)]
@@ -66,6 +69,8 @@ pub struct Arguments {
     /// Name of the column of temperatures; …_f holds °F
     #[arg(long, value_name = "NAME")]
     temp_column: Option<String>,
+    #[command(flatten)]
+    wish: Wish,
     /// Form of the result
     #[arg(long, value_enum, default_value_t)]
     format: Format,
@@ -97,10 +102,13 @@ pub fn run(arguments: &Arguments, output: &mut Output) -> Result<(), Failure> {
         None => None,
     };
     let question = Question { arguments, goal, option, moments, start, kind };
-    let (answer, title, law) = question.answer()?;
+    let (answer, title, law, plan) = question.answer()?;
     match arguments.format {
-        Format::Json => output.json(&answer),
-        Format::Text => answer.write(&title, law.as_deref(), output),
+        Format::Json => output.json(&answer.with_plan(plan.map(|plan| plan.json(&moments)))),
+        Format::Text => {
+            answer.write(&title, law.as_deref(), output)?;
+            plan.map_or(Ok(()), |plan| plan.write(&moments, output))
+        }
     }
 }
 
@@ -132,7 +140,7 @@ struct Question<'a> {
 }
 
 impl Question<'_> {
-    fn answer(&self) -> Result<(Answer, String, Option<String>), Failure> {
+    fn answer(&self) -> Result<(Answer, String, Option<String>, Option<Plan>), Failure> {
         let zone = self.moments.zone;
         let mut warnings = Vec::new();
         let file = self.read(&self.arguments.temps, &mut warnings)?;
@@ -156,6 +164,7 @@ impl Question<'_> {
         if file.is_empty() && history.is_empty() && plan.is_none() {
             return Err(Failure::data(format!("{} holds no temperature", self.arguments.temps.display())));
         }
+        let plan = self.planned(&season, as_of, &ahead)?;
         let (species, confidence, title, law) = match &self.goal {
             Goal::Species(species) => {
                 if species.confidence.word() == "low" {
@@ -181,6 +190,8 @@ impl Question<'_> {
             }
         };
         let answer = Answer {
+            plan: None,
+            past_outlooks: how_outlooks_did(&history, self.kind).map(PastOutlooks::from),
             species,
             fertilized_at: self.moments.text(self.start),
             as_of: self.moments.text(as_of),
@@ -191,7 +202,27 @@ impl Question<'_> {
             confidence: confidence.to_owned(),
             warnings,
         };
-        Ok((answer, title, law))
+        Ok((answer, title, law, plan))
+    }
+
+    /// The plan for a wanted day of hatch.
+    fn planned(
+        &self,
+        season: &water::Season,
+        as_of: Timestamp,
+        ahead: &water::Ahead,
+    ) -> Result<Option<Plan>, Failure> {
+        let Goal::Species(species) = &self.goal else { return Ok(None) };
+        let source_c = middle_path(&ahead.futures);
+        let law = Development(species.model);
+        let sums = season.record.under(&law);
+        let done = Sums { sums: &sums, unit: PER_HATCH, start: self.start, as_of };
+        let last_day = season.record.under(&DegreesAboveZero).tally(as_of - Span::from_hours(24), as_of);
+        let counted = (last_day.measured + last_day.bridged).days();
+        let mean = last_day.sum as f64 / PER_C_DAY as f64 / counted;
+        let present_c = if mean.is_finite() { mean } else { source_c.first().copied().unwrap_or(mean) };
+        let standing = Standing { species, development: done.amount(), as_of, present_c, source_c };
+        planner::plan(&self.arguments.wish, &standing, &self.moments)
     }
 
     fn read(&self, path: &Path, warnings: &mut Vec<String>) -> Result<Temperatures, Failure> {
@@ -345,6 +376,13 @@ impl Question<'_> {
             }
         }
     }
+}
+
+/// Mean of all continuations, °C, step by step.
+fn middle_path(futures: &Futures) -> Vec<f64> {
+    let steps = futures.paths.iter().map(Vec::len).min().unwrap_or(0);
+    let paths = futures.paths.len() as f64;
+    (0..steps).map(|k| futures.paths.iter().filter_map(|path| path.get(k)).sum::<f64>() / paths).collect()
 }
 
 /// A sum over the record in units people use.

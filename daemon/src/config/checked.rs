@@ -18,6 +18,8 @@ pub struct Config {
     pub supply: String,
     /// Kind of source water, for the borrowed seasonal curve.
     pub water_type: WaterType,
+    /// Dates use what eye-ups and hatches seen here taught.
+    pub learns: bool,
     /// Prefix of national telephone numbers, digits only.
     pub country_code: String,
     /// Where readings come from; positions are the `SourceIx`.
@@ -412,8 +414,22 @@ pub struct Web {
     pub open_reading: bool,
     /// Address people use, for links in messages.
     pub public_url: Option<String>,
-    /// Certificate and key (PEM).
-    pub tls: Option<(PathBuf, PathBuf)>,
+    /// What the page is encrypted with, when it is.
+    pub tls: Option<Tls>,
+}
+
+/// What the page is encrypted with.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum Tls {
+    /// Certificate and key of the owner (PEM).
+    Files {
+        /// Certificate, with those of its authorities.
+        certificate: PathBuf,
+        /// Key.
+        key: PathBuf,
+    },
+    /// Made by the station's own authority, whose certificate people install on their phones.
+    OwnAuthority,
 }
 
 /// Where and how data is kept.

@@ -32,6 +32,7 @@ pub struct Station {
     pub water_type: Option<String>,
     pub country_code: Option<String>,
     pub supply: Option<String>,
+    pub learns: Option<bool>,
 }
 
 /// `[rack]`
@@ -311,6 +312,7 @@ pub struct Web {
     pub listen: Option<String>,
     pub reading: Option<String>,
     pub public_url: Option<String>,
+    pub encryption: Option<String>,
     pub certificate_file: Option<String>,
     pub key_file: Option<String>,
 }

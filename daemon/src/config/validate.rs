@@ -38,6 +38,7 @@ pub fn validate(raw: &Raw, problems: &mut Vec<Problem>) -> Option<Config> {
         rack: Arc::new(rack),
         supply: station.supply,
         water_type: station.water_type,
+        learns: station.learns,
         country_code: station.country_code,
         sources: sources.into_iter().map(|(source, _)| source).collect(),
         alarm,

@@ -65,6 +65,8 @@ pub fn snapshot(state: &State, counters: &[Arc<SourceCounters>], version: u64, n
         lots: lots(state),
         alarms: state.engine.views(),
         sources: sources(state, counters),
+        learning: state.progress.learning().to_vec(),
+        past_outlooks: state.water.past_outlooks().cloned(),
         last_told: state.last_told.clone(),
     }
 }

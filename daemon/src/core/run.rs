@@ -215,8 +215,8 @@ impl Core {
     fn send_directly(&self, messages: Vec<NewMessage>) {
         for message in messages {
             let key = message.key.text();
-            let sent = self.parts.direct.get(&message.key.route).map(|route| route.try_send(message));
-            if !matches!(sent, Some(Ok(()))) {
+            let route = self.parts.direct.get(&message.key.route);
+            if route.is_none_or(|route| route.try_send(message).is_err()) {
                 tracing::error!(message = key, "the outbox cannot be written and the route takes no more");
             }
         }

@@ -1,10 +1,13 @@
 //! What the water of each header will do, from what it did: one outlook an hour, shared by its
 //! jars.
 
+use super::state::State;
 use crate::config::checked::WaterType;
 use crate::progress::Progress;
 use crate::rack::{JarIx, Rack};
-use nightjar_calc::outlook::{Climate, DailyMeans, Futures, Recent, WaterKind};
+use nightjar_calc::outlook::{
+    Climate, DailyMeans, Futures, Question, Recent, TrackRecord, WaterKind, hindcast, track_record,
+};
 use nightjar_calc::time::{Day, Span, Timestamp};
 use std::sync::Arc;
 
@@ -13,6 +16,34 @@ const LOOK_BACK: Span = Span::from_hours(45 * 24);
 /// Days looked ahead.
 const DAYS_AHEAD: usize = 120;
 
+/// Days before today that belong to this season and are never history.
+const OWN_SEASON_DAYS: i64 = 100;
+
+/// The local day up to which days count as past springs: nothing of this season is among them.
+#[must_use]
+pub fn past_ends(rack: &Rack, now: Timestamp) -> Day {
+    rack.zone.day_of(now).plus(-OWN_SEASON_DAYS)
+}
+
+/// How outlooks issued after the fact in past springs did, each spring forecast from the others: one start and one
+/// sum, for speed. Nothing with fewer than two springs.
+#[must_use]
+pub fn how_outlooks_did(history: &DailyMeans, kind: Option<WaterKind>) -> Option<TrackRecord> {
+    if history.years().len() < 2 {
+        return None;
+    }
+    let question = Question { targets: vec![140.0], starts: vec![(4, 15)], ..Question::default() };
+    let record = track_record(&hindcast(history, kind, &question, false));
+    (record.seasons >= 2).then_some(record)
+}
+
+impl State {
+    /// Takes the past springs of the station's water over, for outlooks from the next one on.
+    pub fn set_past_springs(&mut self, past: DailyMeans) {
+        self.water.set_history(past);
+    }
+}
+
 /// Outlooks by header.
 #[derive(Debug)]
 pub struct Water {
@@ -20,6 +51,7 @@ pub struct Water {
     kind: WaterKind,
     history: DailyMeans,
     climate: Option<(Day, Climate)>,
+    past_outlooks: Option<TrackRecord>,
     futures: Vec<Option<Futures>>,
 }
 
@@ -35,13 +67,27 @@ impl Water {
             WaterType::Heated => WaterKind::Heated,
         };
         let headers = rack.headers.len();
-        Self { rack, kind, history: DailyMeans::default(), climate: None, futures: vec![None; headers] }
+        Self {
+            rack,
+            kind,
+            history: DailyMeans::default(),
+            climate: None,
+            past_outlooks: None,
+            futures: vec![None; headers],
+        }
     }
 
     /// Past springs of this water.
     pub fn set_history(&mut self, history: DailyMeans) {
+        self.past_outlooks = how_outlooks_did(&history, Some(self.kind));
         self.history = history;
         self.climate = None;
+    }
+
+    /// How outlooks of past springs did here, if there are two of them.
+    #[must_use]
+    pub const fn past_outlooks(&self) -> Option<&TrackRecord> {
+        self.past_outlooks.as_ref()
     }
 
     /// Issues the outlook of each header anew.
@@ -53,7 +99,9 @@ impl Water {
         let zone = self.rack.zone;
         let today = zone.day_of(now);
         if self.climate.as_ref().is_none_or(|(day, _)| *day != today) {
-            self.climate = Some((today, Climate::fit(&self.history, Some(self.kind), today)));
+            // A program that has run for a year would else learn from its own season.
+            let past = self.history.before(today.plus(-OWN_SEASON_DAYS));
+            self.climate = Some((today, Climate::fit(&past, Some(self.kind), today)));
         }
         let Some((_, climate)) = &self.climate else { return };
         let since = since.max(now - LOOK_BACK);

@@ -113,6 +113,11 @@ impl Books {
         self.jars.get(&jar)
     }
 
+    /// Lots that are in a jar now, as often as they are.
+    pub fn lots_in_jars(&self) -> impl Iterator<Item = &LotId> {
+        self.jars.values().map(|content| &content.lot)
+    }
+
     /// All eggs that are or were in jars.
     pub fn contents(&self) -> impl Iterator<Item = &Content> {
         self.jars.values().chain(&self.past)

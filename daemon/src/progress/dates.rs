@@ -1,13 +1,13 @@
 //! Thermal units and stage dates of the eggs of one jar: the basket, then each jar they were in.
 
-use super::Progress;
-use super::books::{Content, Seen};
+use super::books::Content;
+use super::{Progress, learning};
 use crate::logbook::Take;
 use crate::snapshot::{ProgressView, StageView};
 use nightjar_calc::development::species::{Species, find_among};
 use nightjar_calc::development::{Development, PER_HATCH};
 use nightjar_calc::outlook::Futures;
-use nightjar_calc::stages::{Done, Lot, Sighting, Stage, StageDate, Station, stage_dates};
+use nightjar_calc::stages::{Done, Lot, Sighting, StageDate, Station, stage_dates};
 use nightjar_calc::thermal::{BestOf, PER_C_DAY, Tallied, Tally, ThermalSum};
 use nightjar_calc::time::Timestamp;
 
@@ -36,6 +36,25 @@ pub fn view(
         }
     }
     Some(first)
+}
+
+/// Species, share of the time since fertilization that is known, and development by the published law of a jar's
+/// eggs at a moment. Of pooled takes the first counts.
+pub(super) fn development_at(
+    progress: &Progress,
+    content: &Content,
+    at: Timestamp,
+) -> Option<(String, f64, f64)> {
+    let lot = progress.books.lots().get(&content.lot)?;
+    let species = find_among(&progress.species, &lot.species).ok()?;
+    let take = progress.books.takes_of(lot).next()?;
+    let hours = at.since(take.fertilized_at).hours();
+    if hours <= 0.0 {
+        return None;
+    }
+    let way = Way { progress, content, take, species };
+    let known = 1.0 - way.thermal(at).uncounted_h / hours;
+    Some((species.key.to_string(), known, way.development(at) as f64 / PER_HATCH as f64))
 }
 
 /// The way of the eggs of one take: pan, hardening basket, jars.
@@ -156,24 +175,17 @@ fn one(way: &Way<'_>, as_of: Timestamp, futures: &Futures) -> Option<ProgressVie
         .seen
         .iter()
         .map(|(seen, at)| Sighting {
-            stage: match seen {
-                Seen::Eyed => Stage::Eyed,
-                Seen::First => Stage::HatchStart,
-                Seen::Peak => Stage::HatchPeak,
-                Seen::Last => Stage::HatchEnd,
-            },
+            stage: learning::stage_of(*seen),
             at: *at,
             development: way.development(*at) as f64 / PER_HATCH as f64,
         })
         .collect();
     let when = |target: f64| way.when(target, as_of);
-    let lot = Lot {
-        species: way.species,
-        station: Station::published(way.species),
-        done: Done { amount, when: &when },
-        seen: &seen,
-    };
-    let dates = stage_dates(&lot, futures, LEVEL);
+    let known = way.progress.lessons.station(way.species, &way.content.lot);
+    let station = if way.progress.learns { known.0 } else { Station::published(way.species) };
+    let lot = Lot { species: way.species, station, done: Done { amount, when: &when }, seen: &seen };
+    let mut dates = stage_dates(&lot, futures, LEVEL);
+    dates.warnings.extend(learning::told(way.progress.learns, known));
     Some(ProgressView {
         fertilized_at: way.take.fertilized_at,
         as_of,

@@ -7,6 +7,7 @@ use super::journal::{self, JournalFilter, JournalKind, JournalLine};
 use super::meta::{self, ClockStep, Run, Session, SetAside};
 use super::outbox::{self, Message, MessageId, OutboxCounts};
 use super::pack;
+use super::past_water;
 use super::sample::{ChannelId, HOUR_MS, Merged, Sample, hour_of, join};
 use super::tail::{chunk_id, chunk_place, damaged, find_channel};
 use super::unplaced;
@@ -14,6 +15,7 @@ use crate::alarm::event::EventId;
 use crate::clock::{Now, Uptime};
 use crate::ids::SensorId;
 use crate::logbook::{Entry, EntryId};
+use nightjar_calc::outlook::DailyMeans;
 use nightjar_calc::time::{Span, Timestamp};
 use rusqlite::{Connection, OptionalExtension, params};
 use std::collections::BTreeMap;
@@ -318,6 +320,14 @@ impl<'a> Reader<'a> {
             }
         }
         Ok(names)
+    }
+
+    /// Daily means of past springs that were imported, °C.
+    ///
+    /// # Errors
+    /// When the store cannot be read.
+    pub fn imported_water(&self) -> Result<DailyMeans, StoreError> {
+        past_water::imported(self.db)
     }
 
     /// Every sensor that ever had a place in the store.

@@ -7,7 +7,7 @@ use rusqlite::{Connection, OpenFlags, TransactionBehavior};
 use std::path::Path;
 
 /// Each step brings the schema from its position to the next number.
-const STEPS: &[&str] = &[include_str!("schema/v1.sql")];
+const STEPS: &[&str] = &[include_str!("schema/v1.sql"), include_str!("schema/v2.sql")];
 
 /// The schema this program writes.
 #[must_use]

@@ -6,12 +6,13 @@ use crate::config::Config;
 use crate::core::limits;
 use crate::core::run::usable;
 use crate::core::state::{Begin, LADDERS, State, restored};
+use crate::core::water::past_ends;
 use crate::logbook::Entry;
 use crate::notify::route::{Directory, Router};
 use crate::progress::Progress;
 use crate::rack::{Measure, Rack};
 use crate::reading::SensorIx;
-use crate::store::{MessageState, StoreHandle};
+use crate::store::{MessageState, StoreHandle, past_springs};
 use anyhow::{Context, Result};
 use nightjar_calc::development::species::{self, Species, SpeciesOverride};
 use nightjar_calc::development::{DegreeDay, Law};
@@ -33,6 +34,7 @@ pub async fn state(config: &Config, store: &StoreHandle, now: Now) -> Result<(St
         store.read(|r| r.entries_after(0, MOST_ENTRIES)).await.context("cannot read the logbook")?;
     let entries: Vec<Entry> = entries.into_iter().map(|(_, entry)| entry).collect();
     let mut progress = Progress::new(Arc::clone(&rack), species(config)?);
+    progress.set_learning(config.learns);
     progress.set_entries(entries);
     read_back(&mut progress, &rack, store, now.utc).await?;
     let runs =
@@ -55,7 +57,14 @@ pub async fn state(config: &Config, store: &StoreHandle, now: Now) -> Result<(St
         router: router(config, store, now).await?,
         last_told: last_told(config, store).await,
     };
-    Ok((State::new(begin, now), rack))
+    let (past_rack, past_ends) = (Arc::clone(&rack), past_ends(&rack, now.utc));
+    let past = store
+        .read(move |r| past_springs(r, &past_rack, past_ends))
+        .await
+        .context("cannot read the water of past springs")?;
+    let mut state = State::new(begin, now);
+    state.set_past_springs(past);
+    Ok((state, rack))
 }
 
 /// The ladders, where they stood.

@@ -35,7 +35,6 @@ struct Door {
 }
 
 /// The way in.
-#[must_use]
 pub fn router(keys: BTreeMap<String, Key>, inbox: mpsc::Sender<Received>) -> Router {
     Router::new()
         .route("/beat", post(take))

@@ -41,8 +41,51 @@ pub struct Backend {
     pub limits: Arc<dyn Fn(JarIx) -> JarLimits + Send + Sync>,
     /// Whether the program itself is well.
     pub health: Arc<dyn Fn() -> HealthView + Send + Sync>,
+    /// Where sessions are kept beyond a restart; without it a restart signs everybody out.
+    pub sessions: Option<Arc<dyn SessionBook>>,
+    /// What the station page tells about rota, routes, files and queues.
+    pub station: Arc<dyn Fn() -> StationFacts + Send + Sync>,
     /// Ends the event streams and the server.
     pub stop: CancellationToken,
+}
+
+/// A session kept beyond a restart.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct KeptSession {
+    /// Whose.
+    pub person: PersonId,
+    /// When it began.
+    pub created_at: Timestamp,
+    /// When it was last used, within half an hour.
+    pub used_at: Timestamp,
+}
+
+/// Keeps password sessions by the SHA-256 of their token. Writes are handed over and not waited
+/// for; a session that was not written only has to be begun again.
+pub trait SessionBook: Send + Sync + 'static {
+    /// A session began.
+    fn put(&self, token_hash: [u8; 32], session: KeptSession);
+    /// A session by its token.
+    fn find(&self, token_hash: &[u8; 32]) -> Option<KeptSession>;
+    /// A session was used.
+    fn touch(&self, token_hash: [u8; 32], at: Timestamp);
+    /// A session ended.
+    fn end(&self, token_hash: [u8; 32]);
+}
+
+/// What the station page tells beside the snapshot: lines of name and words, ready to be read.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct StationFacts {
+    /// Who is on call: slot and person, in the order in which they are told.
+    pub rota: Vec<(String, String)>,
+    /// Routes messages take: name, and how it does.
+    pub routes: Vec<(String, String)>,
+    /// When the chain was last tried out, and how it went.
+    pub last_drill: Option<(Timestamp, String)>,
+    /// Files and queues: name, and how full.
+    pub stores: Vec<(String, String)>,
+    /// The certificate of the station's own authority, for phones, in PEM form.
+    pub authority: Option<String>,
 }
 
 /// One request for a change, with the place for its answer.

@@ -99,7 +99,7 @@ pub async fn allowed(view: &View, filled: &Filled, needs: Needs) -> Result<Allow
             if person.role < Role::Operator {
                 return Err(NotDone::Role(role_name(Role::Operator)));
             }
-            let token = view.site.sessions.open(person.id.clone(), Proof::Pin, view.now.up);
+            let token = view.site.sessions.open(person.id.clone(), Proof::Pin, view.now);
             Ok(Allowed { by: person.id, token })
         }
     }

@@ -68,7 +68,7 @@ const WIDTH: f64 = 480.0;
 const HEIGHT: f64 = 270.0;
 const LEFT: f64 = 46.0;
 const RIGHT: f64 = 12.0;
-const TOP: f64 = 14.0;
+const TOP: f64 = 20.0;
 const BOTTOM: f64 = 44.0;
 /// Samples further apart than three slices are not joined even when no gap is named.
 const SLICES_JOINED: i64 = 3;
@@ -169,7 +169,7 @@ impl Chart<'_> {
                     line x1=(tidy(LEFT)) x2=(tidy(WIDTH - RIGHT)) y1=(tidy(scale.y(*value))) y2=(tidy(scale.y(*value))) {}
                     text x=(tidy(LEFT - 6.0)) y=(tidy(scale.y(*value) + 4.0)) text-anchor="end" { (format!("{value:.decimals$}")) }
                 }
-                text x="4" y="11" { (self.unit) }
+                text x="4" y="13" { (self.unit) }
                 @for tick in &ticks {
                     line.tick x1=(tidy(scale.x(tick.at))) x2=(tidy(scale.x(tick.at))) y1=(tidy(TOP)) y2=(tidy(HEIGHT - BOTTOM + 4.0)) {}
                     text x=(tidy(scale.x(tick.at))) y=(tidy(HEIGHT - BOTTOM + 18.0)) text-anchor="middle" { (tick.label) }
@@ -237,7 +237,8 @@ impl Chart<'_> {
                 let (x2, y2) = (scale.x(bucket.last_at), scale.y((self.convert)(bucket.last)));
                 // Writing to a String cannot fail.
                 let _written = write!(path, "{}{x1:.1} {y1:.1}", if i == 0 { 'M' } else { 'L' });
-                if x2 - x1 > 0.1 || run.len() == 1 {
+                // A narrow slice needs no second point: its spread is drawn beside.
+                if x2 - x1 > 4.0 || run.len() == 1 {
                     let _written = write!(path, "L{:.1} {y2:.1}", x2.max(x1 + 0.6));
                 }
             }

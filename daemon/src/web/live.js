@@ -36,14 +36,15 @@
     el.replaceChildren(...parsed.body.childNodes);
     if (focused) { const again = el.querySelector('[href="' + CSS.escape(focused) + '"]'); if (again) again.focus(); }
   };
+  const mark = (yes) => { document.documentElement.dataset.live = yes ? 'yes' : 'no'; };
   const open = () => {
     if (!live || source) return;
     source = new EventSource(live.dataset.live);
-    const alive = () => { heardAt = Date.now(); wait = 1000; if (notLive.textContent.startsWith('Not live')) { say(''); showKept(); } };
+    const alive = () => { mark(true); heardAt = Date.now(); wait = 1000; if (notLive.textContent.startsWith('Not live')) { say(''); showKept(); } };
     source.addEventListener('patch', (e) => { alive(); patch(e.data); });
     source.addEventListener('beat', (e) => { alive(); serverNow = Number(e.data); ages(); });
     source.onerror = () => {
-      source.close(); source = null;
+      source.close(); source = null; mark(false);
       setTimeout(open, wait);
       wait = Math.min(wait * 2, 30000);
     };
@@ -54,12 +55,12 @@
     setInterval(stale, 5000);
     addEventListener('online', open);
     document.addEventListener('visibilitychange', () => {
-      if (document.hidden) { if (source) { source.close(); source = null; } } else { stale(); open(); }
+      if (document.hidden) { if (source) { source.close(); source = null; } mark(false); } else { stale(); open(); }
     });
   }
 
   // Values under the finger or pointer: read from the line that is drawn.
-  for (const chart of document.querySelectorAll('svg.chart')) {
+  for (const chart of document.querySelectorAll('svg.chart[data-plot]')) {
     const line = chart.querySelector('path.line');
     if (!line) continue;
     const points = [...line.getAttribute('d').matchAll(/[ML]([\d.]+) ([\d.]+)/g)].map((m) => [Number(m[1]), Number(m[2])]);
@@ -79,7 +80,11 @@
       const at = new Date(Number(d.from) + (best[0] - x0) / (x1 - x0) * (d.to - d.from));
       cross.setAttribute('x1', best[0]); cross.setAttribute('x2', best[0]);
       chart.append(cross);
-      out.textContent = value.toFixed(1) + ' ' + d.unit + ', ' + at.toLocaleString([], { timeZone: d.zone, weekday: 'short', day: 'numeric', month: 'short', hour: '2-digit', minute: '2-digit' });
+      out.textContent = value.toFixed(1) + ' ' + d.unit + ', ' + at.toLocaleString([], { timeZone: d.zone, weekday: 'short', day: 'numeric', month: 'short', hour: '2-digit', minute: '2-digit' }) + ' ';
+      const half = Math.max((d.to - d.from) / 8000, 1800), middle = at.getTime() / 1000, closer = document.createElement('a');
+      closer.className = 'button'; closer.textContent = 'Closer';
+      closer.href = '?from=' + Math.round(middle - half) + '&to=' + Math.round(middle + half) + '#h-water';
+      out.append(closer);
     };
     chart.addEventListener('pointermove', show);
     chart.addEventListener('pointerdown', show);

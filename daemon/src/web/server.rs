@@ -11,9 +11,11 @@ use std::collections::BTreeMap;
 use std::net::IpAddr;
 use std::sync::{Arc, Mutex, PoisonError};
 use std::time::Duration;
-use tokio::net::{TcpListener, TcpStream};
+use tokio::io::{AsyncRead, AsyncWrite};
+use tokio::net::TcpListener;
 use tokio::sync::{OwnedSemaphorePermit, Semaphore};
 use tokio::task::JoinSet;
+use tokio_rustls::TlsAcceptor;
 use tokio_util::sync::CancellationToken;
 use tower::Layer as _;
 
@@ -80,6 +82,17 @@ impl Drop for Place {
 
 /// Serves until told to stop, then lets answers under way finish for a short while.
 pub async fn serve(listener: TcpListener, app: Router, limits: Limits, stop: CancellationToken) {
+    serve_encrypted(listener, app, None, limits, stop).await;
+}
+
+/// The same, encrypted when there is something to encrypt with.
+pub async fn serve_encrypted(
+    listener: TcpListener,
+    app: Router,
+    tls: Option<TlsAcceptor>,
+    limits: Limits,
+    stop: CancellationToken,
+) {
     let places = Arc::new(Semaphore::new(limits.connections));
     let addresses = Arc::new(Addresses::default());
     let mut connections = JoinSet::new();
@@ -101,7 +114,17 @@ pub async fn serve(listener: TcpListener, app: Router, limits: Limits, stop: Can
         // Over the limit the connection is closed at once: an answer would cost more than it tells.
         let Ok(whole) = Arc::clone(&places).try_acquire_owned() else { continue };
         let Some(place) = addresses.take(from, limits.per_address, whole) else { continue };
-        connections.spawn(connection(stream, from, app.clone(), limits, stop.clone(), place));
+        let _small_packets_are_sent_at_once = stream.set_nodelay(true);
+        let (app, tls, stop) = (app.clone(), tls.clone(), stop.clone());
+        connections.spawn(async move {
+            let Some(tls) = tls else { return connection(stream, from, app, limits, stop, place).await };
+            // Shaking hands takes no longer than the head of a request may.
+            match tokio::time::timeout(limits.head, tls.accept(stream)).await {
+                Ok(Ok(stream)) => connection(stream, from, app, limits, stop, place).await,
+                Ok(Err(error)) => tracing::debug!(%error, "a connection of the page was not encrypted"),
+                Err(_) => tracing::debug!("a connection of the page took too long to be encrypted"),
+            }
+        });
     }
     let drained =
         tokio::time::timeout(limits.drain, async { while connections.join_next().await.is_some() {} }).await;
@@ -111,15 +134,14 @@ pub async fn serve(listener: TcpListener, app: Router, limits: Limits, stop: Can
     }
 }
 
-async fn connection(
-    stream: TcpStream,
+async fn connection<S: AsyncRead + AsyncWrite + Unpin>(
+    stream: S,
     from: IpAddr,
     app: Router,
     limits: Limits,
     stop: CancellationToken,
     _place: Place,
 ) {
-    let _small_packets_are_sent_at_once = stream.set_nodelay(true);
     let app = axum::Extension(PeerAddress(from)).layer(app);
     let mut builder = hyper::server::conn::http1::Builder::new();
     builder

@@ -84,7 +84,7 @@ impl View {
         let now = site.backend.clock.now();
         let token = cookie(site.session_cookie()).map(str::to_owned);
         let known = token.and_then(|token| {
-            let session = site.sessions.find(&token, now.up)?;
+            let session = site.sessions.find(&token, now)?;
             let person = site.gate.person(session.person.as_str())?;
             Some(Who::Known { name: person.name.clone(), role: person.role, session, token })
         });

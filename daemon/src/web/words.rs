@@ -31,6 +31,16 @@ pub fn stage(key: &str) -> &'static str {
     }
 }
 
+/// What to have ready for a stage.
+pub fn what_to_have(stage: &str) -> Option<&'static str> {
+    match stage {
+        "eyed" => Some("Take an eye-up sample; look at the plan for treatments."),
+        "hatch_start" => Some("Tank, screens and overflow ready."),
+        "hatch_peak" => Some("Truck, people and the receiving water ready."),
+        _ => None,
+    }
+}
+
 /// What an alarm says is wrong.
 pub fn alarm(kind: AlarmKind) -> &'static str {
     match kind {
@@ -88,6 +98,11 @@ pub fn alarm_short(kind: AlarmKind) -> &'static str {
         | AlarmKind::ConfigFallback
         | AlarmKind::Drill => alarm(kind),
     }
+}
+
+/// Whether an alarm says that something cannot be seen.
+pub fn is_blind(kind: AlarmKind) -> bool {
+    kind == AlarmKind::BlindHeader || kind == AlarmKind::BlindFlow || kind == AlarmKind::BlindTemp
 }
 
 /// What an alarm is about.

@@ -15,7 +15,8 @@ use nightjar::snapshot::{
 };
 use nightjar::web::backend::{
     Access, Asked, Backend, Beat, Booked, Bucket, COMMANDS_WAITING, Command, EntryFilter, Fate, Gap,
-    HealthView, History, HistoryFault, JarLimits, Message, Metric, Person, Reply, Series, Species, Stretch,
+    HealthView, History, HistoryFault, JarLimits, Message, Metric, Person, Reply, Series, Species,
+    StationFacts, Stretch,
 };
 use nightjar_calc::time::{Span, Timestamp, Zone};
 use std::sync::{Arc, Mutex};
@@ -29,7 +30,7 @@ const PER_SHELF: u16 = 8;
 pub fn rack(shelves: u16) -> Rack {
     let name = |n: u16| format!("J{:02}", n + 1);
     let mut rack = Rack {
-        station: "Kettle Point shed".into(),
+        station: "Alder Slough shed".into(),
         zone: Zone::named("America/Chicago").unwrap(),
         altitude_m: 402.0,
         headers: Vec::new(),
@@ -124,6 +125,8 @@ pub fn snapshot(rack: &Rack, now: Now, troubled: bool) -> Snapshot {
             })
             .collect(),
         alarms: if troubled { alarms(now.utc) } else { Vec::new() },
+        learning: Vec::new(),
+        past_outlooks: None,
         sources: vec![
             SourceView {
                 id: "board-1".into(),
@@ -586,6 +589,25 @@ pub fn stand(clock: Arc<dyn Clock>, troubled: bool) -> Stand {
                 value: 3.0,
             }],
         }),
+        sessions: None,
+        station: Arc::new(move || StationFacts {
+            rota: vec![
+                ("told first".into(), "Kim".into()),
+                ("told second".into(), "Ada".into()),
+                ("told last".into(), "Olga".into()),
+            ],
+            routes: vec![
+                ("email".into(), "took its last message".into()),
+                ("sms".into(), "failing; last said: no network".into()),
+            ],
+            last_drill: Some((now.utc - Span::from_days(9.0), "answered after 2 min".into())),
+            stores: vec![
+                ("database".into(), "48.2 MB and 1.1 MB of log".into()),
+                ("free space".into(), "11402.7 MB".into()),
+                ("messages".into(), "1 waiting, 0 being sent, 0 refused for good".into()),
+            ],
+            authority: None,
+        }),
         stop: CancellationToken::new(),
     };
     Stand { backend, present, asked, memory }
@@ -629,7 +651,8 @@ pub async fn play_core(mut asked: mpsc::Receiver<Asked>, memory: Arc<Memory>) {
     }
 }
 
-fn book(memory: &Memory, entry: Entry) -> Reply {
+/// Books one entry, as a core would.
+pub fn book(memory: &Memory, entry: Entry) -> Reply {
     let mut entries = memory.entries.lock().unwrap();
     if entries.iter().any(|b| b.entry.id == entry.id) {
         return Reply::Already;

@@ -1,11 +1,12 @@
 //! `nightjar calc faults`: which readings of a file can be trusted, one judgement for each row.
 
+use super::Form;
 use crate::cli::CommandResult;
 use crate::cli::failure::Failure;
 use crate::cli::output::Output;
-use clap::{Args, ValueEnum};
+use clap::Args;
 use nightjar_calc::series::{Mark, Quality, Reason, Settings, mark_all};
-use nightjar_calc::time::{Day, Timestamp, Zone};
+use nightjar_calc::time::{Day, Span, Timestamp, Zone};
 use std::collections::BTreeMap;
 use std::fs::File;
 use std::io::Read;
@@ -26,24 +27,9 @@ pub struct Arguments {
     /// Column of temperatures, °C; °F when its name ends in _f. Empty is missing
     #[arg(long, value_name = "NAME")]
     value_column: String,
-    /// Zone of times without an offset
-    #[arg(long, value_name = "ZONE", default_value = "UTC")]
+    /// Zone of times without an offset, like America/Denver; UTC-7 for a logger whose clock never changes
+    #[arg(long, value_name = "ZONE", default_value = "UTC", allow_hyphen_values = true)]
     tz: String,
-    /// Form of the result
-    #[arg(long, value_enum, default_value_t)]
-    format: Layout,
-}
-
-/// Form of the marks.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, ValueEnum)]
-enum Layout {
-    /// The runs of readings that are not good, for people.
-    Text,
-    /// One JSON object with every mark.
-    Json,
-    /// `time,value,quality,reason`, one row for each row of the file.
-    #[default]
-    Csv,
 }
 
 /// A row of the file.
@@ -59,7 +45,7 @@ struct Row {
 /// # Errors
 /// Exit 64 for an unknown zone, 65 with the line when the file makes no sense, 74 when it cannot be
 /// read. Nothing is printed then.
-pub fn run(arguments: &Arguments, output: &mut Output) -> CommandResult {
+pub fn run(arguments: &Arguments, form: Form, output: &mut Output) -> CommandResult {
     let zone = Zone::named(&arguments.tz).map_err(|error| Failure::usage(format!("--tz: {error}")))?;
     let name = arguments.readings.display().to_string();
     let file = File::open(&arguments.readings)
@@ -70,10 +56,10 @@ pub fn run(arguments: &Arguments, output: &mut Output) -> CommandResult {
     for (mark, given) in marks.iter_mut().zip(given) {
         mark.value = given;
     }
-    match arguments.format {
-        Layout::Csv => csv_rows(&marks, zone, output),
-        Layout::Json => json(&marks, zone, output),
-        Layout::Text => text(&marks, zone, output),
+    match form {
+        Form::Csv => csv_rows(&marks, zone, output),
+        Form::Json => json(&marks, zone, output),
+        Form::Text => text(&marks, zone, output),
     }
 }
 
@@ -87,7 +73,8 @@ fn read(source: impl Read, name: &str, arguments: &Arguments, zone: Zone) -> Res
     let mut rows = Vec::new();
     let mut record = csv::StringRecord::new();
     while reader.read_record(&mut record).map_err(|error| broken(name, &error))? {
-        let line = record.position().map_or(0, csv::Position::line);
+        // The record's own position is that of the comments before it.
+        let line = reader.position().line().saturating_sub(1);
         if record.iter().all(str::is_empty) {
             continue;
         }
@@ -136,9 +123,16 @@ fn column(header: &csv::StringRecord, name: &str, wanted: &str, option: &str) ->
     })
 }
 
-/// A time, or a plain date taken as the start of its local day.
+/// A time, or a plain date taken as the start of its local day. An hour that the zone's clocks jump over in
+/// spring was written by a logger that knows no summer time; it goes on from the hour before.
 fn instant(text: &str, zone: Zone) -> Option<Timestamp> {
-    zone.parse(text).ok().or_else(|| Day::parse(text).ok().map(|day| day.start(zone)))
+    let hour = Span::from_hours(1);
+    let skipped = || {
+        let before = Zone::UTC.local(Zone::UTC.parse(text).ok()? - hour);
+        zone.instant(before).ok().map(|at| at + hour)
+    };
+    let day = || Day::parse(text).ok().map(|day| day.start(zone));
+    zone.parse(text).ok().or_else(skipped).or_else(day)
 }
 
 fn number(text: &str) -> Result<Option<f64>, ()> {
@@ -217,9 +211,7 @@ fn text(marks: &[Mark], zone: Zone, output: &mut Output) -> CommandResult {
 
 #[cfg(test)]
 mod tests {
-    #![expect(clippy::unwrap_used, reason = "a test fails by panicking")]
-
-    use super::{Arguments, Layout, run};
+    use super::{Arguments, Form, run};
     use crate::cli::failure::Failure;
     use crate::cli::output::Output;
     use std::io::Write;
@@ -238,7 +230,7 @@ mod tests {
         }
     }
 
-    fn printed(file: &str, value_column: &str, tz: &str, format: Layout) -> Result<String, Failure> {
+    fn printed(file: &str, value_column: &str, tz: &str, format: Form) -> Result<String, Failure> {
         let mut readings = tempfile::NamedTempFile::new().unwrap();
         readings.write_all(file.as_bytes()).unwrap();
         let arguments = Arguments {
@@ -246,11 +238,10 @@ mod tests {
             time_column: "timestamp".into(),
             value_column: value_column.into(),
             tz: tz.into(),
-            format,
         };
         let page = Page::default();
         let mut output = Output::into(page.clone());
-        run(&arguments, &mut output)?;
+        run(&arguments, format, &mut output)?;
         drop(output);
         let bytes = page.0.lock().unwrap().clone();
         Ok(String::from_utf8(bytes).unwrap())
@@ -261,7 +252,7 @@ mod tests {
 
     #[test]
     fn one_row_for_each_row() {
-        let text = printed(FILE, "raw_c", "America/Chicago", Layout::Csv).unwrap();
+        let text = printed(FILE, "raw_c", "America/Chicago", Form::Csv).unwrap();
         assert_eq!(
             text,
             "time,value,quality,reason\n2026-04-18T00:00:00-05:00,8.1,good,none\n\
@@ -269,16 +260,15 @@ mod tests {
              2026-04-18T00:45:00-05:00,8.12,uncertain,site-visit\n"
         );
         let json: serde_json::Value =
-            serde_json::from_str(&printed(FILE, "raw_c", "UTC", Layout::Json).unwrap()).unwrap();
+            serde_json::from_str(&printed(FILE, "raw_c", "UTC", Form::Json).unwrap()).unwrap();
         assert_eq!(json["bad"], 2);
         assert_eq!(json["marks"][1]["reason"], "sentinel");
-        assert!(printed(FILE, "raw_c", "UTC", Layout::Text).unwrap().contains("1 bad, missing"));
+        assert!(printed(FILE, "raw_c", "UTC", Form::Text).unwrap().contains("1 bad, missing"));
     }
 
     #[test]
     fn nonsense_is_refused_with_its_line() {
-        let refused =
-            |file: &str, column: &str, tz: &str| printed(file, column, tz, Layout::Csv).unwrap_err();
+        let refused = |file: &str, column: &str, tz: &str| printed(file, column, tz, Form::Csv).unwrap_err();
         for (cell, line) in [("2026-04-18T01:00,warm", 9), ("yesterday,8.1", 9), ("2026-04-18T01:00", 9)] {
             let failure = refused(&format!("{FILE}\n{cell}\n"), "raw_c", "UTC");
             assert_eq!(failure.code, 65, "{failure}");

@@ -3,6 +3,7 @@
 use super::moments::Moments;
 use crate::cli::failure::Failure;
 use crate::cli::output::Output;
+use nightjar_calc::outlook::TrackRecord;
 use nightjar_calc::stages::StageDate;
 use nightjar_calc::thermal::ThermalSum;
 use nightjar_calc::time::Timestamp;
@@ -29,6 +30,12 @@ pub struct Answer {
     pub confidence: String,
     /// What to know.
     pub warnings: Vec<String>,
+    /// How outlooks issued after the fact in the past springs given did.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub past_outlooks: Option<PastOutlooks>,
+    /// Temperatures for a wanted day of hatch, when one was asked for.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub plan: Option<serde_json::Value>,
 }
 
 /// The sum so far and what it rests on.
@@ -48,6 +55,39 @@ impl From<&ThermalSum> for Units {
             coverage: round(sum.coverage, 10_000.0),
             bridged_hours: round(sum.bridged_h, 100.0),
         }
+    }
+}
+
+/// How past outlooks did: 140 °C·days from 15 April, each spring forecast from the others.
+#[derive(Clone, Debug, Serialize)]
+pub struct PastOutlooks {
+    springs: usize,
+    issued: Vec<PastScore>,
+    #[serde(skip)]
+    words: String,
+}
+
+/// Outlooks issued at one share of the sum.
+#[derive(Clone, Debug, Serialize)]
+struct PastScore {
+    at_share: f64,
+    mean_absolute_error_days: f64,
+    bias_days: f64,
+    inside_80_percent_interval: f64,
+    holding_present_error_days: f64,
+}
+
+impl From<TrackRecord> for PastOutlooks {
+    fn from(record: TrackRecord) -> Self {
+        let words = record.to_string();
+        let issued = record.scores.iter().map(|score| PastScore {
+            at_share: score.share,
+            mean_absolute_error_days: round(score.mean_absolute_error_days, 100.0),
+            bias_days: round(score.bias_days, 100.0),
+            inside_80_percent_interval: round(score.coverage, 1000.0),
+            holding_present_error_days: round(score.plain_error_days[0], 100.0),
+        });
+        Self { springs: record.seasons, issued: issued.collect(), words }
     }
 }
 
@@ -103,6 +143,12 @@ impl Stage {
 }
 
 impl Answer {
+    /// With the plan that was asked for.
+    #[must_use]
+    pub fn with_plan(self, plan: Option<serde_json::Value>) -> Self {
+        Self { plan, ..self }
+    }
+
     /// Writes it for people: the dates first, then what they rest on.
     ///
     /// # Errors
@@ -128,6 +174,11 @@ impl Answer {
             100.0 * self.interval,
             self.confidence
         ))?;
+        if let Some(past) = &self.past_outlooks {
+            for line in past.words.lines() {
+                output.line(format_args!("past outlooks here: {line}"))?;
+            }
+        }
         if let Some(source) = source {
             output.line(format_args!("law: {source}"))?;
         }

@@ -112,6 +112,21 @@ fn means(days: &[(Day, f64)]) -> DailyMeans {
     means
 }
 
+/// Daily means of a file; days covered by less than three quarters are left out.
+pub fn daily_means(file: &Temperatures, zone: Zone) -> Result<DailyMeans, Failure> {
+    match &file.values {
+        Values::Daily(days) => Ok(means(days)),
+        Values::Readings(readings) => {
+            let (record, rare) = record_of(readings)?;
+            Ok(if rare {
+                means_of(&record, zone)
+            } else {
+                DailyMeans::from_readings(zone, readings.iter().copied())
+            })
+        }
+    }
+}
+
 /// Past springs from all files: only days before this season and before the moment of issue. Also says how many
 /// days were left out as not past.
 pub fn history(
@@ -125,17 +140,7 @@ pub fn history(
     let mut all = DailyMeans::default();
     let mut left_out = 0;
     for file in files {
-        let found = match &file.values {
-            Values::Daily(days) => means(days),
-            Values::Readings(readings) => {
-                let (record, rare) = record_of(readings)?;
-                if rare {
-                    means_of(&record, zone)
-                } else {
-                    DailyMeans::from_readings(zone, readings.iter().copied())
-                }
-            }
-        };
+        let found = daily_means(file, zone)?;
         for (day, celsius) in found.iter() {
             if day < cut {
                 all.insert(day, celsius);

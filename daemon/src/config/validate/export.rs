@@ -1,7 +1,7 @@
 //! `[web]`, `[store]`, `[export]`, `[species]`
 
 use super::value;
-use crate::config::checked::{Export, Influx, MqttOut, Species, Store, Web};
+use crate::config::checked::{Export, Influx, MqttOut, Species, Store, Tls, Web};
 use crate::config::raw;
 use crate::config::report::Problem;
 use crate::export::slug;
@@ -25,9 +25,27 @@ pub fn check_web(raw: &raw::Web, problems: &mut Vec<Problem>) -> Option<Web> {
         "web.reading",
         problems,
     );
+    let own_authority = value::word(
+        raw.encryption.as_ref(),
+        false,
+        &[("none", false), ("own-authority", true)],
+        "web.encryption",
+        problems,
+    );
+    if own_authority && raw.certificate_file.is_some() {
+        problems.push(
+            Problem::at(
+                "web.encryption",
+                "the station's own authority and a certificate-file exclude each other",
+            )
+            .hint("keep one of the two"),
+        );
+    }
     let tls = match (&raw.certificate_file, &raw.key_file) {
-        (Some(certificate), Some(key)) => Some((PathBuf::from(certificate), PathBuf::from(key))),
-        (None, None) => None,
+        (Some(certificate), Some(key)) => {
+            Some(Tls::Files { certificate: PathBuf::from(certificate), key: PathBuf::from(key) })
+        }
+        (None, None) => own_authority.then_some(Tls::OwnAuthority),
         _ => {
             problems.push(Problem::at("web", "certificate-file and key-file belong together"));
             None

@@ -15,6 +15,7 @@ pub struct Station {
     pub water_type: WaterType,
     pub country_code: String,
     pub supply: String,
+    pub learns: bool,
 }
 
 /// Longest station name shown in a mail subject.
@@ -74,5 +75,5 @@ pub fn check(raw: &raw::Station, problems: &mut Vec<Problem>) -> Station {
         );
     }
     let supply = raw.supply.clone().unwrap_or_else(|| "supply".into());
-    Station { name, zone, altitude_m, water_type, country_code, supply }
+    Station { name, zone, altitude_m, water_type, country_code, supply, learns: raw.learns.unwrap_or(true) }
 }

@@ -1,5 +1,7 @@
 //! Alarms: what is on, what is paused, what happened, and who was told.
 
+pub mod week;
+
 use crate::alarm::event::{AlarmEvent, AlarmKind, Change, EventId, Priority};
 use crate::ids::PersonId;
 use crate::snapshot::AlarmView;
@@ -28,6 +30,7 @@ pub async fn show(view: View) -> Response {
         }
         section aria-labelledby="h-history" {
             h2 #h-history { "What happened" }
+            p { a.button href="/alarms/week" { "The last seven days in numbers" } }
             @match journal {
                 Ok(journal) => { (history(&view, &journal)) }
                 Err(error) => { p.problem { (error) } }

@@ -1,122 +1,156 @@
-//! Coming days: when lots will be eyed and hatch, side by side, so that tank, truck and people can
-//! be ready.
+//! Coming days: when lots will be eyed and hatch, against the tank, the truck and the people that
+//! are needed, the last day to treat, and a planner for the day of hatch.
 
+mod calendar;
+mod planner;
+
+use crate::snapshot::StageView;
 use crate::web::answer::{self, Coming};
 use crate::web::components;
 use crate::web::view::View;
 use crate::web::words;
+use axum::extract::Query;
 use axum::response::{IntoResponse, Response};
 use maud::{Markup, html};
-use nightjar_calc::time::{Day, Timestamp};
-
-/// Days shown ahead, at most.
-const AHEAD: i64 = 28;
+use nightjar_calc::plan::{LotDates, Window};
+use nightjar_calc::time::{Span, Timestamp};
+use nightjar_calc::treatment::STOP_BEFORE_HATCH_H;
+use std::collections::BTreeMap;
 
 /// The page.
-pub async fn show(view: View) -> Response {
+pub async fn show(view: View, Query(query): Query<BTreeMap<String, String>>) -> Response {
     let coming = answer::coming(view.rack(), &view.snap, true);
+    let lots = lots(&view, &coming);
     let body = html! {
         h1 { "Coming days" }
-        @if coming.is_empty() { p.quiet { "No dates yet: no jar holds eggs whose sum is known." } }
+        @if lots.is_empty() { p.quiet { "No dates yet: no jar holds eggs whose sum is known." } }
         @else {
-            (calendar(&view, &coming))
-            section aria-labelledby="h-list" { h2 #h-list { "One by one" } (agenda(&view, &coming)) }
+            (calendar::draw(&view, &lots))
+            section aria-labelledby="h-lots" { h2 #h-lots { "Lot by lot" } div.lots { @for lot in &lots { (lot_card(&view, lot)) } } }
+            (calendar::needs(&view, &lots))
+            (planner::section(&view, &lots, &query))
             (care(&view))
         }
     };
     components::page(&view, "Coming days", &body).into_response()
 }
 
-/// Lots down, days across; a bar for each window with its likely day marked.
-fn calendar(view: &View, coming: &[Coming]) -> Markup {
-    let zone = view.zone();
-    let today = zone.day_of(view.now.utc);
-    let last =
-        coming.iter().map(|c| zone.day_of(c.between.map_or(c.likely, |(_, b)| b))).max().unwrap_or(today);
-    let days = (last.days_since(today) + 2).clamp(7, AHEAD);
-    let mut lots: Vec<&str> = coming.iter().map(|c| c.lot.as_str()).collect();
-    lots.sort_unstable();
-    lots.dedup();
-    let (left, width, row, head) = (4.0, 720.0, 60.0, 48.0);
-    let day_width = (width - left) / days as f64;
-    let start = today.start(zone);
-    let x = |at: Timestamp| (left + at.since(start).days() * day_width).clamp(left, width);
-    let height = head + row * lots.len() as f64;
-    html! {
-        svg.calendar viewBox=(format!("0 0 {width} {height}")) role="img" aria-label="Windows of the coming stages by lot; the same is listed below" {
-            @for i in 0..days {
-                @let day = today.plus(i);
-                @let at = left + i as f64 * day_width;
-                rect.day.rest[is_weekend(day)] x=(format!("{at:.1}")) y="0" width=(format!("{day_width:.1}")) height=(height) {}
-                @if day_width > 30.0 || i % 2 == 0 {
-                    text x=(format!("{:.1}", at + day_width / 2.0)) y="19" text-anchor="middle" { (day.date().format("%a")) }
-                    text x=(format!("{:.1}", at + day_width / 2.0)) y="40" text-anchor="middle" { (day.date().format("%-d")) }
-                }
-            }
-            @for (i, lot) in lots.iter().enumerate() {
-                @let y = head + row * i as f64;
-                path.rule d=(format!("M{left} {y:.1}H{width}")) {}
-                text.lot x=(left + 4.0) y=(format!("{:.1}", y + 18.0)) { (lot) }
-                @for item in coming.iter().filter(|c| c.lot == *lot) {
-                    @let (a, b) = item.between.unwrap_or((item.likely, item.likely));
-                    @let lane = y + if item.stage == "hatch_peak" { 40.0 } else { 24.0 };
-                    rect.(format!("win {}", item.stage)) x=(format!("{:.1}", x(a))) y=(format!("{lane:.1}")) width=(format!("{:.1}", (x(b) - x(a)).max(4.0))) height="12" rx="3" {
-                        title { (item_words(view, item)) }
-                    }
-                    path.likely d=(format!("M{:.1} {:.1}v16", x(item.likely), lane - 2.0)) {}
-                }
-            }
-            @let now = x(view.now.utc);
-            path.now d=(format!("M{now:.1} {head}V{height}")) {}
-        }
-        p.legend {
-            span.key.eyed {} "eye-up " span.key.hatch_start {} "first hatch " span.key.hatch_peak {} "peak hatch " span.key.hatch_end {} "end of hatch. The upright line in a bar is the likely moment."
-        }
+/// A lot in jars, with what is known about its hatch.
+pub struct Lot {
+    /// Its name.
+    pub name: String,
+    /// Species key.
+    pub species: String,
+    /// Jars it is in.
+    pub jars: Vec<String>,
+    /// Stages that have not come.
+    pub coming: Vec<Coming>,
+    /// Start and end of hatch, when both can be said.
+    pub dates: Option<LotDates>,
+    /// Development by now, 1 at the median hatch: of the jar that is furthest.
+    pub development: f64,
+    /// Water now, °C.
+    pub water_c: Option<f64>,
+    /// Confidence of its dates.
+    pub confidence: String,
+}
+
+impl Lot {
+    /// Last moment of a treatment: a day before the earliest hatch. `None` once hatch has begun.
+    pub fn last_treatment(&self) -> Option<Timestamp> {
+        let start = self.coming.iter().find(|c| c.stage == "hatch_start")?;
+        let earliest = start.between.map_or(start.likely, |(a, _)| a);
+        Some(earliest - Span::from_days(STOP_BEFORE_HATCH_H / 24.0))
     }
 }
 
-fn is_weekend(day: Day) -> bool {
-    use chrono::Datelike;
-    matches!(day.date().weekday(), chrono::Weekday::Sat | chrono::Weekday::Sun)
-}
-
-fn item_words(view: &View, item: &Coming) -> String {
-    let range =
-        item.between.map_or_else(String::new, |(a, b)| format!(", {}", words::range(view.zone(), a, b)));
-    format!(
-        "{} of lot {}: {}{range}",
-        words::stage(item.stage),
-        item.lot,
-        words::date(view.zone(), item.likely)
-    )
-}
-
-fn agenda(view: &View, coming: &[Coming]) -> Markup {
-    html! {
-        ol.agenda {
-            @for item in coming {
-                li {
-                    p.line {
-                        b { (words::day(view.zone(), view.now.utc, item.likely)) } " " (view.ago(item.likely)) " – "
-                        (words::stage(item.stage)) " of lot " span.nb { (item.lot) }
+fn lots(view: &View, coming: &[Coming]) -> Vec<Lot> {
+    let mut lots: Vec<Lot> = Vec::new();
+    for (_, jar, now) in view.jars() {
+        let Some((now, name, progress)) = now.and_then(|n| Some((n, n.lot.as_ref()?, n.progress.as_ref()?)))
+        else {
+            continue;
+        };
+        let window = |key: &str| progress.stages.iter().find(|s| s.stage == key).and_then(window);
+        let dates = window("hatch_start").zip(window("hatch_end")).map(|(start, end)| LotDates {
+            lot: name.clone(),
+            start,
+            end,
+        });
+        match lots.iter_mut().find(|l| l.name == *name) {
+            Some(lot) => {
+                lot.jars.push(jar.id.to_string());
+                lot.development = lot.development.max(progress.development);
+                lot.dates = match (lot.dates.take(), dates) {
+                    (Some(a), Some(b)) => {
+                        Some(LotDates { start: both(a.start, b.start), end: both(a.end, b.end), lot: a.lot })
                     }
-                    p.quiet {
-                        @if let Some((a, b)) = item.between { "interval " (words::range(view.zone(), a, b)) " · " }
-                        "jars " @for (i, jar) in item.jars.iter().enumerate() { @if i > 0 { ", " } a href=(format!("/jar/{jar}")) { (jar) } }
-                    }
-                    @if let Some(hint) = what_to_have(item.stage) { p { (hint) } }
-                }
+                    (one, other) => one.or(other),
+                };
             }
+            None => lots.push(Lot {
+                name: name.clone(),
+                species: now.species.clone().unwrap_or_default(),
+                jars: vec![jar.id.to_string()],
+                coming: coming.iter().filter(|c| c.lot == *name).cloned().collect(),
+                dates,
+                development: progress.development,
+                water_c: now.temperature.map(|t| t.value),
+                confidence: progress.confidence.clone(),
+            }),
         }
+    }
+    lots.sort_by_key(|lot| lot.coming.first().map(|c| c.likely));
+    lots
+}
+
+fn window(stage: &StageView) -> Option<Window> {
+    if let Some(at) = stage.at {
+        return Some(Window { earliest: at, likely: at, latest: at });
+    }
+    let likely = stage.likely?;
+    Some(Window {
+        earliest: stage.earliest.unwrap_or(likely),
+        likely,
+        latest: stage.latest.unwrap_or(likely),
+    })
+}
+
+/// The window of two jars together.
+fn both(a: Window, b: Window) -> Window {
+    Window {
+        earliest: a.earliest.min(b.earliest),
+        likely: a.likely.min(b.likely),
+        latest: a.latest.max(b.latest),
     }
 }
 
-fn what_to_have(stage: &str) -> Option<&'static str> {
-    match stage {
-        "eyed" => Some("Take an eye-up sample; look at the plan for treatments."),
-        "hatch_start" => Some("Tank, screens and overflow ready. No more treatments from here."),
-        "hatch_peak" => Some("Truck, people and the receiving water ready."),
-        _ => None,
+fn lot_card(view: &View, lot: &Lot) -> Markup {
+    let (zone, now) = (view.zone(), view.now.utc);
+    html! {
+        article.lot {
+            h3 { "Lot " span.nb { (lot.name) } span.quiet { " (" (lot.species.replace(['_', '-'], " ")) ")" } }
+            p.quiet { (words::count(lot.jars.len(), "jar")) ": " @for (i, jar) in lot.jars.iter().enumerate() { @if i > 0 { ", " } a href=(format!("/jar/{jar}")) { (jar) } } }
+            ul.plain-list {
+                @for item in &lot.coming {
+                    li {
+                        b { (words::day(zone, now, item.likely)) } " " (view.ago(item.likely)) ": " (words::stage(item.stage))
+                        @if let Some((a, b)) = item.between { span.quiet { " (" (words::range(zone, a, b)) ")" } }
+                        @if let Some(hint) = words::what_to_have(item.stage) { br; span.quiet { (hint) } }
+                    }
+                }
+            }
+            div.treat {
+                @match lot.last_treatment() {
+                    Some(last) if last > now => { "Last day to treat: " b { (words::day(zone, now, last)) } ", until " (words::time(zone, last)) ". " }
+                    Some(_) => { b { "No more treatments." } " " }
+                    None => { "Hatching: " b { "no more treatments." } " " }
+                }
+                details.source { summary aria-label="Where this day comes from" { "?" }
+                    p { (format!("{STOP_BEFORE_HATCH_H:.0} h")) " before the earliest first hatch (common practice, no source). The label, the prescribing veterinarian and the permit may say earlier. Dates of confidence " (lot.confidence) "." }
+                }
+            }
+        }
     }
 }
 

@@ -66,7 +66,7 @@ async fn again(view: &View, kind: &str, filled: Filled, problems: Problems) -> R
     let back = back_of(&filled, "/logbook");
     let tried = jar::Try { kind: kind.to_owned(), filled, problems };
     match back.strip_prefix("/jar/") {
-        Some(id) => jar::page(view, id, 3, None, Some(&tried)).await,
+        Some(id) => jar::page(view, id, jar::Shown::default(), None, Some(&tried)).await,
         None => logbook::page(view, &logbook::Wanted::default(), Some(&tried)).await,
     }
 }

@@ -10,13 +10,15 @@ use crate::web::forms::{self, FORMS, Filled, Given, Problems, QUICK};
 use crate::web::pages::{alarms, logbook};
 use crate::web::units::Quantity;
 use crate::web::view::View;
-use crate::web::{past, words};
+use crate::web::{fan, past, words};
 use axum::extract::{Path, Query};
 use axum::response::{IntoResponse, Response};
 use maud::{Markup, html};
-use nightjar_calc::time::Span;
+use nightjar_calc::time::{Span, Timestamp};
 use std::collections::BTreeMap;
 
+/// Slices of the line in the fan; it is smooth.
+const FAN_SLICES: usize = 60;
 /// Lengths a chart can have, in days.
 const LENGTHS: [(u32, &str); 4] = [(1, "1 day"), (3, "3 days"), (10, "10 days"), (60, "60 days")];
 
@@ -38,19 +40,51 @@ pub async fn show(
     Query(query): Query<BTreeMap<String, String>>,
 ) -> Response {
     let days = query.get("days").and_then(|d| d.parse().ok()).unwrap_or(3);
+    let closer = stretch(&query);
     let done = query.get("done").cloned();
-    page(&view, &id, days, done.as_deref(), None).await
+    page(&view, &id, Shown { days, closer }, done.as_deref(), None).await
+}
+
+/// Which time the charts show.
+#[derive(Clone, Copy, Debug)]
+pub struct Shown {
+    /// So many days up to now.
+    pub days: u32,
+    /// This stretch instead.
+    pub closer: Option<Stretch>,
+}
+
+impl Default for Shown {
+    fn default() -> Self {
+        Self { days: 3, closer: None }
+    }
+}
+
+/// A stretch of seconds since 1970 from the address, at least ten minutes and at most a season.
+fn stretch(query: &BTreeMap<String, String>) -> Option<Stretch> {
+    let second = |name: &str| -> Option<Timestamp> {
+        let seconds: i64 = query.get(name)?.parse().ok()?;
+        (0..=4_102_444_800).contains(&seconds).then(|| Timestamp::from_ms(seconds * 1_000))
+    };
+    let (from, to) = (second("from")?, second("to")?);
+    let length = to.since(from);
+    (length >= Span::from_minutes(10) && length.days() <= 200.0).then_some(Stretch { from, to })
 }
 
 /// The page with what a failed try left.
-pub async fn page(view: &View, id: &str, days: u32, done: Option<&str>, tried: Option<&Try>) -> Response {
+pub async fn page(view: &View, id: &str, shown: Shown, done: Option<&str>, tried: Option<&Try>) -> Response {
     let Some(ix) = view.rack().jar_named(id) else {
         return super::sign_in::not_found(view, "There is no such jar on this rack.");
     };
     let jar = view.rack().jar(ix);
     let now = view.snap.jars.get(usize::from(ix.0));
-    let days = LENGTHS.iter().map(|(d, _)| *d).find(|d| *d == days).unwrap_or(3);
-    let charts = charts(view, ix, jar, now, days).await;
+    let days = LENGTHS.iter().map(|(d, _)| *d).find(|d| *d == shown.days).unwrap_or(3);
+    let span = shown
+        .closer
+        .filter(|s| s.from < view.now.utc)
+        .unwrap_or(Stretch { from: view.now.utc - Span::from_days(f64::from(days)), to: view.now.utc });
+    let charts = charts(view, ix, jar, now, span).await;
+    let grown = grown(view, jar, now).await;
     let filter = EntryFilter { jar: Some(jar.id.to_string()), limit: 30, ..EntryFilter::default() };
     let entries = past::entries(view, filter).await;
     let body = html! {
@@ -67,11 +101,11 @@ pub async fn page(view: &View, id: &str, days: u32, done: Option<&str>, tried: O
             div #jar-alarms { (jar_alarms(view, now)) }
             (quick_entries(view, jar, tried))
             @if let Some(progress) = now.and_then(|n| n.progress.as_ref()) {
-                section aria-labelledby="h-way" { h2 #h-way { "Way to hatch" } div #way { (way(view, progress)) } }
+                section aria-labelledby="h-way" { h2 #h-way { "Way to hatch" } (grown) div #way { (way(view, progress)) } }
             }
             section aria-labelledby="h-water" {
                 h2 #h-water { "Water" }
-                (lengths(jar, days))
+                (lengths(jar, shown.closer.is_none().then_some(days)))
                 (charts)
             }
             section aria-labelledby="h-log" {
@@ -207,6 +241,24 @@ pub fn way(view: &View, progress: &ProgressView) -> Markup {
     }
 }
 
+/// How the sum grew and where it goes.
+async fn grown(view: &View, jar: &Jar, now: Option<&JarView>) -> Markup {
+    let Some(progress) = now.and_then(|n| n.progress.as_ref()) else { return html! {} };
+    let header = view.rack().headers.get(usize::from(jar.header.0));
+    let Some(probe) = jar.temperature.or_else(|| header.and_then(|h| h.temperature)) else { return html! {} };
+    let span = Stretch { from: progress.fertilized_at, to: view.now.utc };
+    match past::series(view, probe, span, FAN_SLICES).await {
+        Err(error) => html! { p.problem { (error) } },
+        Ok(series) => html! {
+            figure.grown {
+                figcaption { "Thermal units " span.quiet { "and the fan in which the stages are expected" } }
+                (fan::draw(progress, &series, view.now.utc, view.zone()))
+                p.small { "Line: as it grew, counted back from the present sum; dashed where nothing was measured. Ring: likely moment, bar: its interval. How high a coming stage stands assumes water as in the last day." }
+            }
+        },
+    }
+}
+
 fn quick_entries(view: &View, jar: &Jar, tried: Option<&Try>) -> Markup {
     let back = format!("/jar/{}", jar.id);
     html! {
@@ -236,18 +288,17 @@ fn entry_list(view: &View, entries: Result<Vec<Booked>, String>) -> Markup {
     }
 }
 
-fn lengths(jar: &Jar, days: u32) -> Markup {
+fn lengths(jar: &Jar, days: Option<u32>) -> Markup {
     html! {
         nav.lengths aria-label="Length of the charts" {
             @for (length, label) in LENGTHS {
-                a.pill href=(format!("/jar/{}?days={length}#h-water", jar.id)) aria-current=[(length == days).then_some("true")] { (label) }
+                a.pill href=(format!("/jar/{}?days={length}#h-water", jar.id)) aria-current=[(Some(length) == days).then_some("true")] { (label) }
             }
         }
     }
 }
 
-async fn charts(view: &View, ix: JarIx, jar: &Jar, now: Option<&JarView>, days: u32) -> Markup {
-    let span = Stretch { from: view.now.utc - Span::from_days(f64::from(days)), to: view.now.utc };
+async fn charts(view: &View, ix: JarIx, jar: &Jar, now: Option<&JarView>, span: Stretch) -> Markup {
     let header = view.rack().headers.get(usize::from(jar.header.0));
     let limits = (view.site.backend.limits)(ix);
     let (probe, borrowed) = match jar.temperature {

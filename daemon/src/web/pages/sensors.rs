@@ -1,5 +1,7 @@
 //! Sensors and where their readings come from: health, age, rejects.
 
+pub mod one;
+
 use crate::rack::{Conversion, Measure, Place, Sensor};
 use crate::reading::Quality;
 use crate::web::components::{self, small_sign};
@@ -53,12 +55,12 @@ pub fn table(view: &View) -> Markup {
         section aria-labelledby="h-sensors" {
             h2 #h-sensors { "Sensors" }
             div.wide {
-                table.grid-table {
+                table.grid-table.sensors {
                     thead { tr { th scope="col" { "Sensor" } th scope="col" { "Where" } th scope="col" { "Now" } th scope="col" { "Heard" } th scope="col" { "Bad" } th scope="col" { "Correction" } } }
                     tbody {
                         @for (sensor, now) in sensors {
                             tr.stale[now.stale] {
-                                th scope="row" { (sensor.id) }
+                                th scope="row" { a href=(format!("/sensors/{}", sensor.id)) { (sensor.id) } }
                                 td data-label="Where" { (place(view, sensor)) }
                                 td data-label="Now" { (value(view, sensor, now.latest.as_ref())) }
                                 td data-label="Heard" {

@@ -76,7 +76,7 @@ pub async fn enter(Anybody(view): Anybody, Form(pairs): Form<Vec<(String, String
             if let Who::Known { token, .. } = &view.who {
                 view.site.sessions.close(token);
             }
-            let token = view.site.sessions.open(person.id, Proof::Password, view.now.up);
+            let token = view.site.sessions.open(person.id, Proof::Password, view.now);
             entry::finish(&view, token, "/")
         }
     }

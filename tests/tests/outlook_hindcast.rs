@@ -1,6 +1,6 @@
 //! Outlooks issued after the fact on real waters, beside three plain rules.
 //!
-//! Records: `tests/data/water` (public domain and CC0, sources in its README), and, when the folder
+//! Records: `water` beside this folder (public domain and CC0, sources in its README), and, when the folder
 //! of shared reference data is present, further ones of other licences that are not copied: Lough
 //! Feeagh (Marine Institute, Ireland), Trout Bog (North Temperate Lakes LTER), Logan River and
 //! Blacksmith Fork (Logan River Observatory). `NIGHTJAR_SHARED` names that folder; by default it is
@@ -36,7 +36,7 @@ struct Site {
 
 fn folders() -> Vec<PathBuf> {
     let here = Path::new(env!("CARGO_MANIFEST_DIR"));
-    let mut folders = vec![here.join("tests/data/water")];
+    let mut folders = vec![here.join("water")];
     match std::env::var_os("NIGHTJAR_SHARED") {
         Some(shared) => folders.push(PathBuf::from(shared).join("reference/water")),
         None => folders.extend(here.ancestors().skip(2).take(2).map(|up| up.join("shared/reference/water"))),

@@ -1,0 +1,109 @@
+//! The planner: which temperatures bring hatch to a wanted day. Asked by address, changes nothing.
+
+use super::Lot;
+use crate::web::units::Quantity;
+use crate::web::view::View;
+use crate::web::words;
+use maud::{Markup, html};
+use nightjar_calc::development::species;
+use nightjar_calc::plan::{Goal, Schedule, Verdict, schedule};
+use nightjar_calc::time::{Day, Span};
+use std::collections::BTreeMap;
+
+/// Fastest change offered, °C from one day to the next.
+const FASTEST_C: f64 = 3.0;
+
+/// Form and answer.
+pub fn section(view: &View, lots: &[Lot], query: &BTreeMap<String, String>) -> Markup {
+    let typed = |name: &str| query.get(name).map_or("", |t| t.trim());
+    let asked = query.contains_key("plan");
+    let chosen = lots.iter().find(|l| l.name == typed("plan"));
+    let wanted = if asked { typed("wanted").to_owned() } else { suggestion(view, lots) };
+    let units = view.units;
+    let degrees = if units.fahrenheit { "°F" } else { "°C" };
+    let rate =
+        if asked { typed("change").to_owned() } else { if units.fahrenheit { "2" } else { "1" }.to_owned() };
+    html! {
+        section #planner aria-labelledby="h-planner" {
+            h2 #h-planner { "Plan the day of hatch" }
+            p { "Which temperatures bring the peak of hatch to a wanted day, inside the limits of the species." }
+            form.entry method="get" action="/days#planner" {
+                div.field { label for="p-lot" { "Lot" } select id="p-lot" name="plan" { @for lot in lots { option value=(lot.name) selected[chosen.is_some_and(|c| c.name == lot.name)] { (lot.name) } } } }
+                div.field { label for="p-day" { "Wanted day of peak hatch" } input id="p-day" type="date" name="wanted" value=(wanted) required; }
+                div.field { label for="p-rate" { "Fastest change a day" } div.control { input id="p-rate" name="change" inputmode="decimal" value=(rate) required; span.unit { (degrees) } } }
+                button.main { "Work it out" }
+            }
+            div aria-live="polite" {
+                @if asked {
+                    @match chosen {
+                        None => { p.problem { "There is no such lot in a jar." } }
+                        Some(lot) => {
+                            @match work(view, lot, typed("wanted"), typed("change")) {
+                                Ok(plan) => { (answer(view, &plan)) }
+                                Err(why) => { p.problem { (why) } }
+                            }
+                        }
+                    }
+                }
+            }
+            p.small { "Worked out with the published numbers of the species, not with what this station learned. Change temperature slowly, and watch dissolved oxygen when water is warmed. Heaters near water need ground-fault protection and a licensed electrician." }
+        }
+    }
+}
+
+/// The likely day of the first lot, to begin with.
+fn suggestion(view: &View, lots: &[Lot]) -> String {
+    let peak = lots.iter().flat_map(|l| &l.coming).find(|c| c.stage == "hatch_peak").map(|c| c.likely);
+    let day = view.zone().day_of(peak.unwrap_or(view.now.utc + Span::from_hours(24 * 7)));
+    day.date().format("%Y-%m-%d").to_string()
+}
+
+fn work(view: &View, lot: &Lot, wanted: &str, change: &str) -> Result<Schedule, String> {
+    let short: String = wanted.chars().take(24).collect();
+    let day =
+        Day::parse(wanted).map_err(|_| format!("Wanted day: \"{short}\" is not a day like 2026-05-01"))?;
+    let rate =
+        change.replace(',', ".").parse::<f64>().ok().map(|r| if view.units.fahrenheit { r / 1.8 } else { r });
+    let rate = rate
+        .filter(|r| *r > 0.0 && *r <= FASTEST_C)
+        .ok_or_else(|| "Fastest change a day: must be above 0 and at most 3 °C (5.4 °F)".to_owned())?;
+    let species = species::find(&lot.species).map_err(|e| e.to_string())?;
+    let present_c = lot.water_c.ok_or_else(|| "The water of this lot has no good reading now.".to_owned())?;
+    schedule(&Goal {
+        model: species.model,
+        from: view.now.utc,
+        development: lot.development,
+        target: 1.0,
+        present_c,
+        // The middle of the wanted day.
+        wanted: day.start(view.zone()) + Span::from_hours(12),
+        allowed_c: species.optimum(),
+        change_c_per_day: rate,
+        equipment: None,
+    })
+    .map_err(|e| sentence(&e.to_string()))
+}
+
+fn sentence(text: &str) -> String {
+    let mut letters = text.chars();
+    letters
+        .next()
+        .map_or_else(String::new, |first| first.to_uppercase().chain(letters).collect::<String>() + ".")
+}
+
+fn answer(view: &View, plan: &Schedule) -> Markup {
+    let zone = view.zone();
+    let reached = html! { b { (words::day(zone, view.now.utc, plan.reached)) } " about " (words::time(zone, plan.reached)) };
+    html! {
+        @match plan.verdict {
+            Verdict::Met => { p.lead { "It can be done: peak hatch " (reached) "." } }
+            Verdict::TooSoon => { p.lead { "Not that soon: the earliest inside the limits is " (reached) "." } }
+            Verdict::TooLate => { p.lead { "Not that late: the latest inside the limits is " (reached) "." } }
+        }
+        table.needs {
+            thead { tr { th scope="col" { "From" } th scope="col" { "Set the water to" } } }
+            tbody { @for day in &plan.days { tr { th scope="row" { (words::day(zone, view.now.utc, day.from)) " " (words::time(zone, day.from)) } td { (view.units.text(Quantity::Temperature, day.set_c)) } } } }
+        }
+        @for warning in &plan.warnings { p.warning { (warning) } }
+    }
+}
