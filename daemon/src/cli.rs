@@ -15,7 +15,9 @@ pub mod hash_secret;
 pub mod import;
 pub mod outlook;
 pub mod output;
+pub mod records;
 pub mod run;
+pub mod season;
 pub mod temperatures;
 pub mod watch;
 
@@ -55,6 +57,10 @@ enum Command {
     Import(import::Arguments),
     /// Thermal units and stage dates from a file of temperatures
     Outlook(Box<outlook::Arguments>),
+    /// Take entries of past years over from a CSV file, by a mapping file
+    ImportRecords(records::Arguments),
+    /// The season report: a page to print, and CSV files
+    Season(season::Arguments),
     /// Watch the station until told to stop
     Run(run::Arguments),
     /// The outside watcher: hears the signs of life of several stations, alarms when they stop
@@ -88,6 +94,8 @@ pub fn main() -> ExitCode {
         Command::HashSecret(arguments) => hash_secret::run(&arguments, &mut output),
         Command::Import(arguments) => import::run(&arguments, &mut output),
         Command::Outlook(arguments) => outlook::run(&arguments, &mut output),
+        Command::ImportRecords(arguments) => records::run(&arguments, &mut output),
+        Command::Season(arguments) => season::run(&arguments, &mut output),
         Command::Run(arguments) => run::run(&arguments),
         Command::Watch(arguments) => watch::run(&arguments),
     };

@@ -20,7 +20,7 @@ pub struct StoreHistory {
 }
 
 /// Entries looked through for one answer.
-const ENTRIES_LOOKED_AT: u32 = 20_000;
+const ENTRIES_LOOKED_AT: u32 = 200_000;
 
 impl StoreHistory {
     /// Of a store and the rack its sensors sit on.
@@ -67,6 +67,8 @@ fn jar_of(act: &Act) -> Vec<&str> {
         Act::Mortality(a) => a.jar.iter().map(|jar| jar.as_str()).collect(),
         Act::Note(a) => a.jar.iter().map(|jar| jar.as_str()).collect(),
         Act::Take(_)
+        | Act::TreatmentPlan(_)
+        | Act::FertilizationSample(_)
         | Act::Lot(_)
         | Act::Held(_)
         | Act::Stocked(_)

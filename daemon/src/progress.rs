@@ -11,13 +11,15 @@ pub mod dates;
 mod learning;
 pub mod record;
 
-use crate::logbook::{Act, Check, Entry};
+use crate::guard;
+use crate::logbook::{Act, Check, Entry, EntryId, Treatment, standing};
 use crate::rack::{JarIx, Measure, Rack};
 use crate::reading::{Quality, Reading, SensorIx};
+use crate::season::Forecast;
 use crate::snapshot::{LearningView, ProgressView};
-use books::{Books, Content, Refusal};
+use books::{Books, Content, Known, Refusal};
 use learning::Lessons;
-use nightjar_calc::development::species::Species;
+use nightjar_calc::development::species::{Species, find_among};
 use nightjar_calc::outlook::Futures;
 use nightjar_calc::thermal::Sample;
 use nightjar_calc::time::{Span, Timestamp};
@@ -31,11 +33,42 @@ pub struct Progress {
     rack: Arc<Rack>,
     species: Vec<Species>,
     books: Books,
-    entries: Vec<Entry>,
+    entries: BTreeMap<EntryId, Entry>,
     records: BTreeMap<SensorIx, SensorRecord>,
     /// As of the last [`Progress::settle`].
     lessons: Lessons,
     learns: bool,
+}
+
+/// Key of a species by what people call it, or why there is none.
+type KeyOf<'a> = dyn Fn(&str) -> Result<String, String> + 'a;
+
+/// A station's rack and species as the books ask for them.
+struct StationSpecies<'a> {
+    rack: &'a Rack,
+    key: Box<KeyOf<'a>>,
+}
+
+impl<'a> StationSpecies<'a> {
+    fn new(rack: &'a Rack, species: &'a [Species]) -> Self {
+        let key = |name: &str| match find_among(species, name) {
+            Ok(found) => Ok(found.key.to_string()),
+            Err(unknown) => Err(unknown.to_string()),
+        };
+        Self { rack, key: Box::new(key) }
+    }
+
+    fn as_known(&self) -> Known<'_> {
+        Known { rack: self.rack, species: &*self.key }
+    }
+}
+
+/// Widens the windows of one view to hold those of another.
+fn unite(first: &mut ProgressView, other: &ProgressView) {
+    for (mine, theirs) in first.stages.iter_mut().zip(&other.stages) {
+        mine.earliest = [mine.earliest, theirs.earliest].into_iter().flatten().min();
+        mine.latest = mine.latest.max(theirs.latest);
+    }
 }
 
 /// Length of the past that the simplest outlook rests on.
@@ -56,7 +89,7 @@ impl Progress {
             .collect();
         Self {
             books: Books::default(),
-            entries: Vec::new(),
+            entries: BTreeMap::new(),
             records,
             rack,
             species,
@@ -77,53 +110,119 @@ impl Progress {
     }
 
     /// Takes the whole logbook over, as after a restart. Entries that make no sense beside the
-    /// others are left out.
+    /// others are left out, see [`Books::left_out`].
     pub fn set_entries(&mut self, entries: Vec<Entry>) {
-        self.entries = entries;
-        self.books = Books::from_entries(&self.entries, &self.rack, &self.species).0;
+        self.entries = entries.into_iter().map(|entry| (entry.id.clone(), entry)).collect();
+        self.books = self.replay();
     }
 
-    /// Whether an entry makes sense beside those already written.
+    fn replay(&self) -> Books {
+        Books::from_entries(self.entries.values(), self.known().as_known())
+    }
+
+    fn known(&self) -> StationSpecies<'_> {
+        StationSpecies::new(&self.rack, &self.species)
+    }
+
+    /// Whether an entry makes sense by itself, beside those already written, and, for a treatment
+    /// about to be given, by the rules for treatments.
     ///
     /// # Errors
     /// Why not, for people.
     pub fn check(&self, entry: &Entry) -> Result<(), Refusal> {
-        let mut with = self.entries.clone();
-        with.push(entry.clone());
-        let (_, refused) = Books::from_entries(&with, &self.rack, &self.species);
-        match refused.into_iter().find(|(id, _)| *id == entry.id) {
-            Some((_, refusal)) => Err(refusal),
-            None => Ok(()),
+        entry.act.sound().map_err(|unsound| Refusal(unsound.to_string()))?;
+        self.check_names(&entry.act)?;
+        if let Act::Void(void) = &entry.act {
+            if self.entries.values().any(|e| matches!(&e.act, Act::Void(v) if v.entry == void.entry)) {
+                return Err(Refusal(format!("entry {} has been taken back already", void.entry.0)));
+            }
+            if let Some(act) = void.instead.as_deref() {
+                self.check_names(act)?;
+            }
         }
+        let mut books = self.books.clone();
+        let known = self.known();
+        if let Some(done) = books.take_in(entry, known.as_known()) {
+            done?;
+        } else {
+            let with = self.entries.values().chain(std::iter::once(entry));
+            books = Books::from_entries(with, known.as_known());
+            if let Some((_, refusal)) = books.left_out().iter().find(|(id, _)| *id == entry.id) {
+                return Err(refusal.clone());
+            }
+        }
+        if let Act::Treatment(treatment) = &entry.act
+            && treatment.despite.trim().is_empty()
+        {
+            return self.guard(treatment, entry.happened_at);
+        }
+        Ok(())
+    }
+
+    /// Names of sensors must be on the rack when they are written. Later the rack may change.
+    fn check_names(&self, act: &Act) -> Result<(), Refusal> {
+        let sensor = if let Act::Calibration(made) = act {
+            Some(&made.sensor)
+        } else if let Act::ProbeMove(made) = act {
+            Some(&made.sensor)
+        } else if let Act::Take(take) = act {
+            take.hardening_sensor.as_ref()
+        } else {
+            None
+        };
+        match sensor {
+            Some(id) if self.rack.sensor_named(id.as_str()).is_none() => {
+                Err(Refusal(format!("there is no sensor {id}")))
+            }
+            Some(_) | None => Ok(()),
+        }
+    }
+
+    /// The rules for treatments at the moment of the entry.
+    fn guard(&self, treatment: &Treatment, at: Timestamp) -> Result<(), Refusal> {
+        let Some(jar) = self.rack.jar_named(treatment.jar.as_str()) else { return Ok(()) };
+        let view = self.view(jar, at, None);
+        let Some(standing) = guard::Standing::of(&self.books, jar, view.as_ref(), at) else { return Ok(()) };
+        let flow = guard::FlowNow::Measured(treatment.flow_l_per_min);
+        let wanted = guard::Wanted::of(treatment);
+        let found = guard::look(&wanted, &standing, flow).map_err(|error| Refusal(error.to_string()))?;
+        if found.allows() {
+            return Ok(());
+        }
+        let why: Vec<String> = found.refusals.iter().map(|f| format!("{} ({})", f.text, f.source)).collect();
+        Err(Refusal(format!("{}. If it was given all the same, write why", why.join("; "))))
     }
 
     /// Takes an entry over that has been checked and stored.
     pub fn add_entry(&mut self, entry: Entry) {
-        self.entries.push(entry);
-        self.books = Books::from_entries(&self.entries, &self.rack, &self.species).0;
+        let mut books = std::mem::take(&mut self.books);
+        let taken_in = books.take_in(&entry, self.known().as_known());
+        self.entries.insert(entry.id.clone(), entry);
+        self.books = if matches!(taken_in, Some(Ok(()))) { books } else { self.replay() };
     }
 
     /// The entry of this id, if it is there.
     #[must_use]
-    pub fn entry(&self, id: &crate::logbook::EntryId) -> Option<&Entry> {
-        self.entries.iter().find(|entry| entry.id == *id)
+    pub fn entry(&self, id: &EntryId) -> Option<&Entry> {
+        self.entries.get(id)
+    }
+
+    /// Entries in no particular order of time.
+    pub fn entries(&self) -> impl Iterator<Item = &Entry> {
+        self.entries.values()
     }
 
     /// Checks of sensors in the order they were made, those taken back left out.
     #[must_use]
     pub fn checks(&self) -> Vec<(&crate::ids::SensorId, &Check)> {
-        let voided: BTreeSet<_> = self
-            .entries
-            .iter()
-            .filter_map(|entry| if let Act::Void(void) = &entry.act { Some(&void.entry) } else { None })
-            .collect();
-        let mut checks: Vec<_> = self
-            .entries
-            .iter()
-            .filter(|entry| !voided.contains(&entry.id))
-            .filter_map(|entry| {
-                if let Act::Calibration(made) = &entry.act { Some((entry.happened_at, made)) } else { None }
-            })
+        let (done, _) = standing(self.entries.values());
+        let mut checks: Vec<_> = done
+            .into_iter()
+            .filter_map(
+                |done| {
+                    if let Act::Calibration(made) = done.act { Some((done.at, made)) } else { None }
+                },
+            )
             .collect();
         checks.sort_by_key(|(at, _)| *at);
         checks.into_iter().map(|(_, made)| (&made.sensor, &made.check)).collect()
@@ -170,7 +269,14 @@ impl Progress {
     /// The earliest moment whose temperatures are still needed.
     #[must_use]
     pub fn needed_since(&self) -> Option<Timestamp> {
-        self.books.contents().filter_map(|content| content.segments.first()).map(|s| s.from).min()
+        let parts = || self.books.present().flat_map(Content::parts);
+        let jars = parts().filter_map(|content| content.segments.first()).map(|s| s.from);
+        let probed = parts()
+            .filter_map(|content| self.books.lots().get(&content.lot))
+            .flat_map(|lot| self.books.takes_of(lot))
+            .filter(|take| take.hardening_sensor.is_some())
+            .map(|take| take.fertilized_at);
+        jars.chain(probed).min()
     }
 
     /// Puts what has arrived into the sums, and forgets single readings no longer needed.
@@ -179,7 +285,14 @@ impl Progress {
             .books
             .contents()
             .flat_map(|content| content.segments.iter())
-            .flat_map(|s| [Some(s.from), s.to].into_iter().flatten())
+            .flat_map(|s| [Some(s.from), s.to])
+            .chain(
+                self.books
+                    .takes()
+                    .values()
+                    .flat_map(|take| [Some(take.fertilized_at), take.hardening_from, take.hardening_to]),
+            )
+            .flatten()
             .map(nightjar_calc::thermal::hour_of)
             .collect();
         let keep: Vec<i64> = keep.into_iter().collect();
@@ -187,6 +300,12 @@ impl Progress {
             record.settle(&keep);
         }
         self.lessons = Lessons::draw(self);
+    }
+
+    /// The rack.
+    #[must_use]
+    pub fn rack(&self) -> &Rack {
+        &self.rack
     }
 
     /// Thermal units and dates of the eggs of a jar. Call [`Self::settle`] before.
@@ -201,7 +320,52 @@ impl Progress {
                 &held
             }
         };
-        dates::view(self, content, as_of, futures)
+        // Eggs that were poured together keep their own clocks: the window is the union.
+        let mut views = content.parts().filter_map(|part| dates::view(self, part, as_of, futures));
+        let mut first = views.next()?;
+        for other in views {
+            unite(&mut first, &other);
+        }
+        Some(first)
+    }
+
+    /// Thermal units and dates of eggs that are or were in a jar, by themselves.
+    #[must_use]
+    pub fn view_of(&self, content: &Content, as_of: Timestamp) -> Option<ProgressView> {
+        let futures = self.hold(content, as_of).unwrap_or_else(|| Futures {
+            from: as_of,
+            step: Span::from_hours(24),
+            paths: Vec::new(),
+            basis: "no forecast".to_owned(),
+        });
+        dates::view(self, content, as_of, &futures)
+    }
+
+    /// The first hatch as it would have been foreseen so long after the eggs were loaded, with nothing
+    /// known of what came after.
+    #[must_use]
+    pub fn early_forecast(&self, content: &Content, after: Span) -> Option<Forecast> {
+        let as_of = content.segments.first()?.from + after;
+        let mut then = Content { seen: BTreeMap::new(), poured_in: Vec::new(), ..content.clone() };
+        then.segments.retain(|segment| segment.from < as_of);
+        if then.segments.last()?.to.is_some_and(|left| left < as_of) {
+            return None;
+        }
+        let futures = self.hold(&then, as_of)?;
+        let view = dates::view(self, &then, as_of, &futures)?;
+        let stage = view.stages.iter().find(|stage| stage.stage == "hatch_start" && stage.at.is_none())?;
+        Some(Forecast { as_of, hatch_start: (stage.earliest, stage.likely, stage.latest) })
+    }
+
+    /// Mean of what a thermometer measured, °C above 0, and the share of the time that was measured.
+    #[must_use]
+    pub fn mean_between(&self, sensor: SensorIx, from: Timestamp, to: Timestamp) -> Option<(f64, f64)> {
+        let tally = self.records.get(&sensor)?.thermal_units(from, to);
+        let (counted, whole) = (tally.measured + tally.bridged, to.since(from));
+        (counted > Span::ZERO && whole > Span::ZERO).then(|| {
+            let sum = tally.sum as f64 / nightjar_calc::thermal::PER_C_DAY as f64;
+            (sum / counted.days(), tally.measured.hours() / whole.hours())
+        })
     }
 
     /// The simplest outlook: the water stays as it was over the last three days.

@@ -10,6 +10,7 @@
 //! When the file cannot be written, readings and transitions wait in memory within bounds, the
 //! caller is told at once, and opening is tried again until it works.
 
+mod aside;
 mod ballast;
 mod carry;
 mod chunk;
@@ -30,6 +31,7 @@ mod tail;
 mod unplaced;
 mod writer;
 
+pub use aside::import_entries;
 pub use entries::Appended;
 pub use error::{Damage, Refused, StoreError, Trouble};
 pub use file::{BackupReport, backup, check_backup, look_at};

@@ -4,7 +4,7 @@
 mod messages;
 mod outward;
 mod page;
-mod restore;
+pub(crate) mod restore;
 mod sources;
 
 use crate::alarm::engine::Fact;

@@ -5,6 +5,7 @@
 //! is a command to the core, and its answer is shown. Everything can be read and used without
 //! script.
 
+mod accounts;
 mod answer;
 mod api;
 mod assets;
@@ -26,7 +27,7 @@ mod throttle;
 pub mod tls;
 mod units;
 mod view;
-mod words;
+pub(crate) mod words;
 
 use auth::Gate;
 use backend::Backend;

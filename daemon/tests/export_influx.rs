@@ -96,7 +96,7 @@ proptest! {
         let tag = parsed[0].tag_value("sensor").unwrap().to_string();
         prop_assert_eq!(tag.as_str(), sensor.as_str());
         let FieldValue::F64(read) = parsed[0].field_value("value").unwrap() else { panic!("not a float: {line}") };
-        prop_assert_eq!(Value::from_f64(read), Some(Value(value)));
+        prop_assert_eq!(Value::from_f64(*read), Some(Value(value)));
     }
 
     #[test]

@@ -57,7 +57,11 @@ async fn an_entry_is_taken_once_and_never_changed() {
     let other = store.append_entry(note("entry-0001", "rolls badly")).await;
     assert!(matches!(other, Err(StoreError::OtherContent { .. })), "{other:?}");
     let void = Entry {
-        act: Act::Void(Void { entry: EntryId("entry-0001".into()), reason: "wrong jar".into() }),
+        act: Act::Void(Void {
+            entry: EntryId("entry-0001".into()),
+            reason: "wrong jar".into(),
+            instead: None,
+        }),
         ..note("entry-0002", "")
     };
     store.append_entry(void.clone()).await.unwrap();

@@ -1,12 +1,19 @@
-//! Which eggs are where, replayed from the logbook.
+//! Which eggs are where and how many, replayed from the logbook.
 //!
-//! The replay goes by the time things happened, so entries written late or out of order give the
-//! same books. An entry that makes no sense at its place is left out, with the reason.
+//! The replay takes all takes first, then all lots, then everything else by the time it happened, so
+//! entries written late or out of order give the same books. An entry that makes no sense at its
+//! place is left out, with the reason; [`Books::left_out`] names them until they fit.
 
-use crate::ids::{JarId, LotId, TakeId};
-use crate::logbook::{Act, CountMethod, Entry, EntryId, HatchPoint, Load, Split, Take};
+mod apply;
+mod content;
+
+pub use apply::egg_density;
+pub use content::{Content, Seen, Segment, Work};
+
+use crate::ids::{LotId, SensorId, TakeId};
+use crate::logbook::{Act, Entry, EntryId, Take, TreatmentPlan, standing};
 use crate::rack::{JarIx, Rack};
-use nightjar_calc::development::species::{Species, find_among};
+use nightjar_calc::ledger;
 use nightjar_calc::time::Timestamp;
 use std::collections::{BTreeMap, BTreeSet};
 
@@ -15,47 +22,13 @@ use std::collections::{BTreeMap, BTreeSet};
 #[error("{0}")]
 pub struct Refusal(pub String);
 
-fn refuse<T>(text: impl Into<String>) -> Result<T, Refusal> {
-    Err(Refusal(text.into()))
-}
-
-/// A stretch of time in one jar.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub struct Segment {
-    /// Where.
-    pub jar: JarIx,
-    /// Since when.
-    pub from: Timestamp,
-    /// Until when; `None` while it lasts.
-    pub to: Option<Timestamp>,
-}
-
-/// Eggs of one lot in one jar, with their way there.
-#[derive(Clone, Debug, PartialEq)]
-pub struct Content {
-    /// Of which lot.
-    pub lot: LotId,
-    /// Where they have been since they were first poured into a jar.
-    pub segments: Vec<Segment>,
-    /// Eggs poured in, less those drawn off.
-    pub eggs: Option<f64>,
-    /// Settled litres poured in, less those drawn off.
-    pub litres: f64,
-    /// Stages seen by people.
-    pub seen: BTreeMap<Seen, Timestamp>,
-}
-
-/// A stage somebody saw.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
-pub enum Seen {
-    /// At least half of the live eggs eyed.
-    Eyed,
-    /// First fry.
-    First,
-    /// Most hatching.
-    Peak,
-    /// Last fry.
-    Last,
+/// What the books need to know of the station.
+#[derive(Clone, Copy)]
+pub struct Known<'a> {
+    /// The rack.
+    pub rack: &'a Rack,
+    /// Key of a species by what people call it, or why there is none.
+    pub species: &'a dyn Fn(&str) -> Result<String, String>,
 }
 
 /// Eggs kept together.
@@ -65,7 +38,15 @@ pub struct LotBooks {
     pub takes: Vec<TakeId>,
     /// Key of its species.
     pub species: String,
+    /// Strain, if known.
+    pub strain: String,
+    /// Written as a lot; false for one that is there because a take can be loaded under its own name.
+    pub written: bool,
 }
+
+/// Place of an entry in the replay: takes, lots, the rest; then time; then what goes first at one
+/// moment; then the id.
+type Turn = (u8, Timestamp, u8, EntryId);
 
 /// What is where.
 #[derive(Clone, Debug, Default, PartialEq)]
@@ -75,36 +56,66 @@ pub struct Books {
     jars: BTreeMap<JarIx, Content>,
     past: Vec<Content>,
     set_flow: BTreeMap<JarIx, f64>,
+    ledger: ledger::Books,
+    /// Lots the ledger knows.
+    accounted: BTreeSet<LotId>,
+    /// Litres poured into jars without a count; they are in no account.
+    uncounted_l: f64,
+    plans: BTreeMap<String, TreatmentPlan>,
+    checked: BTreeMap<SensorId, Timestamp>,
+    left_out: Vec<(EntryId, Refusal)>,
+    latest: [Option<Turn>; 3],
 }
 
 impl Books {
-    /// Replays the logbook. Answers the books and the entries left out.
+    /// Replays the logbook.
     #[must_use]
-    pub fn from_entries(
-        entries: &[Entry],
-        rack: &Rack,
-        species: &[Species],
-    ) -> (Self, Vec<(EntryId, Refusal)>) {
-        let mut refused = Vec::new();
-        let mut voided = BTreeSet::new();
-        for entry in entries {
-            if let Act::Void(void) = &entry.act {
-                if void.entry == entry.id || !entries.iter().any(|other| other.id == void.entry) {
-                    refused.push((entry.id.clone(), Refusal(format!("there is no entry {}", void.entry.0))));
-                } else {
-                    voided.insert(&void.entry);
-                }
-            }
-        }
-        let mut order: Vec<&Entry> = entries.iter().filter(|entry| !voided.contains(&entry.id)).collect();
-        order.sort_by(|a, b| (a.happened_at, rank(&a.act), &a.id).cmp(&(b.happened_at, rank(&b.act), &b.id)));
+    pub fn from_entries<'a>(entries: impl IntoIterator<Item = &'a Entry>, known: Known<'_>) -> Self {
         let mut books = Self::default();
-        for entry in order {
-            if let Err(refusal) = books.apply(entry, rack, species) {
-                refused.push((entry.id.clone(), refusal));
+        let (done, idle) = standing(entries);
+        books.left_out.extend(idle.into_iter().map(|(id, why)| (id, Refusal(why.to_string()))));
+        let mut turns: Vec<(Turn, &Act, Timestamp)> = done
+            .into_iter()
+            .map(|done| (turn(done.act, done.at, &done.entry.id), done.act, done.at))
+            .collect();
+        turns.sort_by(|(a, ..), (b, ..)| a.cmp(b));
+        for (turn, act, at) in turns {
+            if let Err(refusal) = books.apply(act, at, known) {
+                books.left_out.push((turn.3.clone(), refusal));
             }
+            let phase = usize::from(turn.0);
+            books.latest[phase] = Some(turn);
         }
-        (books, refused)
+        books
+    }
+
+    /// Takes one more entry in, when it comes last and nothing is left out, so that the result is
+    /// that of a replay. `None` when only a replay can tell; then nothing is changed.
+    pub(super) fn take_in(&mut self, entry: &Entry, known: Known<'_>) -> Option<Result<(), Refusal>> {
+        let turn = turn(&entry.act, entry.happened_at, &entry.id);
+        // A lot that was there under the name of a take would be another one after the replay.
+        let settled = !matches!(&entry.act, Act::Void(_))
+            && !matches!(&entry.act, Act::Lot(lot) if self.lots.contains_key(&lot.lot))
+            && !matches!(&entry.act, Act::Take(take)
+                if LotId::new(take.take.as_str()).is_ok_and(|lot| self.lots.contains_key(&lot)));
+        let phase = usize::from(turn.0);
+        if !settled
+            || !self.left_out.is_empty()
+            || self.latest[phase].as_ref().is_some_and(|last| *last >= turn)
+        {
+            return None;
+        }
+        let done = self.apply(&entry.act, entry.happened_at, known);
+        if done.is_ok() {
+            self.latest[phase] = Some(turn);
+        }
+        Some(done)
+    }
+
+    /// Entries that do not fit beside the others, and why. They count for nothing until they do.
+    #[must_use]
+    pub fn left_out(&self) -> &[(EntryId, Refusal)] {
+        &self.left_out
     }
 
     /// Eggs in a jar.
@@ -118,9 +129,14 @@ impl Books {
         self.jars.values().map(|content| &content.lot)
     }
 
-    /// All eggs that are or were in jars.
+    /// All eggs that are or were in jars, each with its own way.
     pub fn contents(&self) -> impl Iterator<Item = &Content> {
-        self.jars.values().chain(&self.past)
+        self.jars.values().chain(&self.past).flat_map(Content::parts)
+    }
+
+    /// Eggs that are in jars.
+    pub fn present(&self) -> impl Iterator<Item = &Content> {
+        self.jars.values()
     }
 
     /// Flow a jar should have.
@@ -135,253 +151,68 @@ impl Books {
         &self.lots
     }
 
+    /// Takes by name.
+    #[must_use]
+    pub const fn takes(&self) -> &BTreeMap<TakeId, Take> {
+        &self.takes
+    }
+
     /// Takes of a lot that are known.
     pub fn takes_of<'a>(&'a self, lot: &'a LotBooks) -> impl Iterator<Item = &'a Take> {
         lot.takes.iter().filter_map(|id| self.takes.get(id))
     }
 
-    fn apply(&mut self, entry: &Entry, rack: &Rack, species: &[Species]) -> Result<(), Refusal> {
-        let at = entry.happened_at;
-        match &entry.act {
-            Act::Take(take) => self.take(take, species),
-            Act::Lot(lot) => self.lot(&lot.lot, &lot.takes),
-            Act::Load(load) => self.load(load, at, rack),
-            Act::Move(m) => self.carry(find(rack, &m.from)?, find(rack, &m.to)?, at),
-            Act::Split(split) => self.split(split, at, rack),
-            Act::Pool(pool) => self.pool(find(rack, &pool.from)?, find(rack, &pool.into)?, at),
-            Act::Empty(empty) => self.empty(find(rack, &empty.jar)?, at),
-            Act::FlowSetPoint(flow) => {
-                if !(0.0..=200.0).contains(&flow.flow_l_per_min) {
-                    return refuse(format!("{} L/min is not a flow of a jar", flow.flow_l_per_min));
-                }
-                self.set_flow.insert(find(rack, &flow.jar)?, flow.flow_l_per_min);
-                Ok(())
-            }
-            Act::Siphon(siphon) => self.siphon(find(rack, &siphon.jar)?, siphon.volume_ml, siphon.dead_share),
-            Act::EyeUpSample(sample) => {
-                let (eyed, of) = sample
-                    .dips
-                    .iter()
-                    .fold((0, 0), |(eyed, of), dip| (eyed + u64::from(dip.eyed), of + u64::from(dip.of)));
-                if of == 0 || sample.dips.iter().any(|dip| dip.eyed > dip.of) {
-                    return refuse("a dip needs at least one egg, and no more eyed eggs than eggs");
-                }
-                let content = self.full(find(rack, &sample.jar)?)?;
-                if eyed * 2 >= of {
-                    content.seen.entry(Seen::Eyed).or_insert(at);
-                }
-                Ok(())
-            }
-            Act::HatchSeen(hatch) => {
-                let content = self.full(find(rack, &hatch.jar)?)?;
-                let point = match hatch.point {
-                    HatchPoint::First => Seen::First,
-                    HatchPoint::Peak => Seen::Peak,
-                    HatchPoint::Last => Seen::Last,
-                };
-                content.seen.entry(point).or_insert(at);
-                Ok(())
-            }
-            Act::HandReading(reading) => find(rack, &reading.jar).map(drop),
-            Act::Treatment(treatment) => find(rack, &treatment.jar).map(drop),
-            Act::FryCount(_)
-            | Act::Held(_)
-            | Act::Stocked(_)
-            | Act::Mortality(_)
-            | Act::Note(_)
-            | Act::Calibration(_)
-            | Act::ProbeMove(_)
-            | Act::Void(_) => Ok(()),
-        }
+    /// The accounts: every counted egg from the pan to the stocked water.
+    #[must_use]
+    pub const fn ledger(&self) -> &ledger::Books {
+        &self.ledger
     }
 
-    fn take(&mut self, take: &Take, species: &[Species]) -> Result<(), Refusal> {
-        if let Err(unknown) = find_among(species, &take.species) {
-            return refuse(unknown.to_string());
-        }
-        if self.takes.contains_key(&take.take) {
-            return refuse(format!("take {} is in the logbook already", take.take));
-        }
-        self.takes.insert(take.take.clone(), take.clone());
-        // A take can be loaded under its own name without a lot being written first.
-        if let Ok(lot) = LotId::new(take.take.as_str()) {
-            let own = LotBooks { takes: vec![take.take.clone()], species: take.species.clone() };
-            self.lots.entry(lot).or_insert(own);
-        }
-        Ok(())
+    /// Litres of eggs that were loaded without a count and are in no account.
+    #[must_use]
+    pub const fn uncounted_l(&self) -> f64 {
+        self.uncounted_l
     }
 
-    fn lot(&mut self, lot: &LotId, takes: &[TakeId]) -> Result<(), Refusal> {
-        let mut species = BTreeSet::new();
-        for id in takes {
-            match self.takes.get(id) {
-                Some(take) => species.insert(take.species.clone()),
-                None => return refuse(format!("take {id} is not in the logbook")),
-            };
-        }
-        match (species.len(), species.pop_first()) {
-            (1, Some(species)) => {
-                self.lots.insert(lot.clone(), LotBooks { takes: takes.to_vec(), species });
-                Ok(())
-            }
-            (0, _) => refuse("a lot needs at least one take"),
-            _ => refuse("a lot holds one species"),
-        }
+    /// The treatment plan of a species.
+    #[must_use]
+    pub fn plan(&self, species: &str) -> Option<&TreatmentPlan> {
+        self.plans.get(species)
     }
 
-    fn load(&mut self, load: &Load, at: Timestamp, rack: &Rack) -> Result<(), Refusal> {
-        let jar = find(rack, &load.jar)?;
-        let Some(lot) = self.lots.get(&load.lot) else {
-            return refuse(format!("lot {} is not in the logbook; write its take first", load.lot));
-        };
-        if let Some(other) = self.jars.get(&jar) {
-            return refuse(format!("jar {} holds lot {}; empty it, or pool", load.jar, other.lot));
-        }
-        if !(load.volume_l > 0.0 && load.volume_l <= rack.jar(jar).volume_l) {
-            return refuse(format!(
-                "{} L of eggs do not go into a jar of {} L",
-                load.volume_l,
-                rack.jar(jar).volume_l
-            ));
-        }
-        if self.takes_of(lot).any(|take| take.fertilized_at > at) {
-            return refuse("the eggs were fertilized after they were loaded; check the times");
-        }
-        let per_litre = self.takes_of(lot).find_map(eggs_per_litre);
-        let content = Content {
-            lot: load.lot.clone(),
-            segments: vec![Segment { jar, from: at, to: None }],
-            eggs: load.eggs.or_else(|| per_litre.map(|n| n * load.volume_l)),
-            litres: load.volume_l,
-            seen: BTreeMap::new(),
-        };
-        self.jars.insert(jar, content);
-        Ok(())
+    /// When a sensor was last checked against something known.
+    #[must_use]
+    pub fn checked(&self, sensor: &SensorId) -> Option<Timestamp> {
+        self.checked.get(sensor).copied()
     }
+}
 
-    fn full(&mut self, jar: JarIx) -> Result<&mut Content, Refusal> {
-        self.jars.get_mut(&jar).ok_or_else(|| Refusal("the jar was empty at that time".into()))
-    }
-
-    fn leave(&mut self, jar: JarIx, at: Timestamp) -> Result<Content, Refusal> {
-        let Some(mut content) = self.jars.remove(&jar) else {
-            return refuse("the jar was empty at that time");
-        };
-        if let Some(last) = content.segments.last_mut() {
-            last.to = Some(at);
-        }
-        Ok(content)
-    }
-
-    fn carry(&mut self, from: JarIx, to: JarIx, at: Timestamp) -> Result<(), Refusal> {
-        if self.jars.contains_key(&to) {
-            return refuse("the other jar is not empty; pool instead");
-        }
-        let mut content = self.leave(from, at)?;
-        content.segments.push(Segment { jar: to, from: at, to: None });
-        self.jars.insert(to, content);
-        Ok(())
-    }
-
-    fn split(&mut self, split: &Split, at: Timestamp, rack: &Rack) -> Result<(), Refusal> {
-        let (from, to) = (find(rack, &split.from)?, find(rack, &split.to)?);
-        if !(split.share > 0.0 && split.share < 1.0) {
-            return refuse("the share moved is more than 0 and less than 1");
-        }
-        if self.jars.contains_key(&to) {
-            return refuse("the other jar is not empty; pool instead");
-        }
-        let content = self.full(from)?;
-        let mut moved = content.clone();
-        moved.eggs = content.eggs.map(|eggs| eggs * split.share);
-        moved.litres = content.litres * split.share;
-        content.eggs = content.eggs.map(|eggs| eggs * (1.0 - split.share));
-        content.litres *= 1.0 - split.share;
-        if let Some(last) = moved.segments.last_mut() {
-            last.to = Some(at);
-        }
-        moved.segments.push(Segment { jar: to, from: at, to: None });
-        self.jars.insert(to, moved);
-        Ok(())
-    }
-
-    fn pool(&mut self, from: JarIx, into: JarIx, at: Timestamp) -> Result<(), Refusal> {
-        if from == into {
-            return refuse("a jar cannot be pooled with itself");
-        }
-        self.full(into)?;
-        let gone = self.leave(from, at)?;
-        let content = self.full(into)?;
-        content.litres += gone.litres;
-        content.eggs = content.eggs.zip(gone.eggs).map(|(a, b)| a + b);
-        self.past.push(gone);
-        Ok(())
-    }
-
-    fn empty(&mut self, jar: JarIx, at: Timestamp) -> Result<(), Refusal> {
-        let content = self.leave(jar, at)?;
-        self.past.push(content);
-        self.set_flow.remove(&jar);
-        Ok(())
-    }
-
-    fn siphon(&mut self, jar: JarIx, volume_ml: f64, dead_share: f64) -> Result<(), Refusal> {
-        if !(0.0..=1.0).contains(&dead_share) {
-            return refuse("the share of dead eggs is 0 to 1");
-        }
-        let content = self.full(jar)?;
-        let litres = volume_ml / 1000.0;
-        if !(litres > 0.0 && litres <= content.litres) {
-            return refuse(format!("{volume_ml} mL cannot be drawn off {:.2} L of eggs", content.litres));
-        }
-        let left = 1.0 - litres / content.litres;
-        content.eggs = content.eggs.map(|eggs| eggs * left);
-        content.litres -= litres;
-        Ok(())
+fn turn(act: &Act, happened_at: Timestamp, id: &EntryId) -> Turn {
+    if let Act::Take(take) = act {
+        (0, take.fertilized_at, 0, id.clone())
+    } else {
+        (if matches!(act, Act::Lot(_)) { 1 } else { 2 }, happened_at, rank(act), id.clone())
     }
 }
 
 /// Acts of the same moment happen in this order.
 fn rank(act: &Act) -> u8 {
     match act {
-        Act::Take(_) => 0,
-        Act::Lot(_) => 1,
-        Act::Load(_) => 2,
-        Act::Void(_) => 9,
-        Act::Empty(_) => 8,
-        Act::Move(_)
-        | Act::Split(_)
-        | Act::Pool(_)
+        Act::TreatmentPlan(_) | Act::Calibration(_) | Act::ProbeMove(_) | Act::FertilizationSample(_) => 0,
+        Act::Load(_) => 1,
+        Act::Move(_) | Act::Split(_) | Act::Pool(_) => 2,
+        Act::Take(_)
+        | Act::Lot(_)
         | Act::FlowSetPoint(_)
         | Act::HandReading(_)
         | Act::Siphon(_)
         | Act::Treatment(_)
-        | Act::EyeUpSample(_)
-        | Act::HatchSeen(_)
-        | Act::FryCount(_)
-        | Act::Held(_)
-        | Act::Stocked(_)
-        | Act::Mortality(_)
-        | Act::Note(_)
-        | Act::Calibration(_)
-        | Act::ProbeMove(_) => 3,
-    }
-}
-
-fn find(rack: &Rack, jar: &JarId) -> Result<JarIx, Refusal> {
-    rack.jar_named(jar.as_str()).ok_or_else(|| Refusal(format!("there is no jar {jar}")))
-}
-
-/// Settled eggs in a litre by the count of a take; `None` where the count needs more than it says.
-fn eggs_per_litre(take: &Take) -> Option<f64> {
-    match take.count? {
-        CountMethod::VonBayer { eggs, length_in } => {
-            // N = k / d³ eggs to the quart, k = 67.65 (see calc::enumeration).
-            let d = length_in / eggs;
-            Some(67.65 / (d * d * d) / nightjar_calc::quantity::LITRES_PER_QUART)
-        }
-        CountMethod::Volumetric { eggs, sample_ml } => Some(eggs / sample_ml * 1000.0),
-        CountMethod::PerLitre { eggs_per_l } => Some(eggs_per_l),
-        CountMethod::Gravimetric { .. } | CountMethod::Displacement { .. } => None,
+        | Act::Note(_) => 3,
+        Act::EyeUpSample(_) => 4,
+        Act::HatchSeen(_) => 5,
+        Act::FryCount(_) => 6,
+        Act::Held(_) | Act::Stocked(_) | Act::Mortality(_) => 7,
+        Act::Empty(_) => 8,
+        Act::Void(_) => 9,
     }
 }

@@ -16,7 +16,7 @@ use axum::extract::{Path, Query};
 use axum::http::header::AUTHORIZATION;
 use axum::http::{HeaderMap, StatusCode};
 use axum::response::{IntoResponse, Response};
-use axum::routing::get;
+use axum::routing::MethodRouter;
 use axum::{Json, Router};
 use base64::Engine as _;
 use nightjar_calc::time::{Span, Timestamp};
@@ -24,6 +24,7 @@ use serde_json::{Value, json};
 use std::collections::BTreeMap;
 use std::sync::Arc;
 
+mod books;
 mod describe;
 mod shape;
 
@@ -33,19 +34,22 @@ use shape::{alarm_json, jar_json, latest_json, progress_json};
 const ROWS: usize = 100;
 const MOST_ROWS: usize = 1_000;
 
+/// One path: what answers it, and how it is described. The description is made from this table, so
+/// that no path is served and not described, or the other way round.
+pub struct Endpoint {
+    /// Under `/api/v1`, in the notation of axum and OpenAPI alike.
+    pub path: &'static str,
+    /// What answers.
+    pub route: MethodRouter<Arc<Site>>,
+    /// The operations of the path item.
+    pub operations: Value,
+}
+
 /// Paths under `/api/v1`.
 pub fn routes() -> Router<Arc<Site>> {
-    Router::new()
-        .route("/api/v1/status", get(status))
-        .route("/api/v1/rack", get(rack))
-        .route("/api/v1/jars/{id}", get(jar))
-        .route("/api/v1/jars/{id}/outlook", get(outlook))
-        .route("/api/v1/sensors", get(sensors))
-        .route("/api/v1/sensors/{id}/series", get(series))
-        .route("/api/v1/alarms", get(alarms))
-        .route("/api/v1/messages", get(messages))
-        .route("/api/v1/entries", get(entries).post(add_entry))
-        .route("/api/v1/openapi.json", get(|| async { Json(describe::openapi()) }))
+    describe::endpoints().into_iter().fold(Router::new(), |router, endpoint| {
+        router.route(&format!("/api/v1{}", endpoint.path), endpoint.route)
+    })
 }
 
 /// An error as JSON.

@@ -13,7 +13,9 @@ use nightjar_calc::time::Timestamp;
 const PAGES: [(&str, &str); 4] =
     [("/", "Rack"), ("/days", "Days"), ("/alarms", "Alarms"), ("/logbook", "Log")];
 /// Pages behind "More".
-const MORE: [(&str, &str); 4] = [
+const MORE: [(&str, &str); 6] = [
+    ("/today", "Today"),
+    ("/season", "Season"),
     ("/sensors", "Sensors"),
     ("/calculators", "Calculators"),
     ("/messages", "Messages"),

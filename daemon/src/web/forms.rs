@@ -19,7 +19,7 @@ pub type Filled = BTreeMap<String, String>;
 pub type Problems = BTreeMap<&'static str, String>;
 
 /// Longest text kept of one field; the logbook has its own, shorter limits.
-const LONGEST_FIELD: usize = 4_000;
+const LONGEST_FIELD: usize = 20_000;
 
 /// What goes into a field.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -138,6 +138,16 @@ pub const FORMS: &[Form] = &[
             field("minutes", "For", Input::Number("min", 0.0, 1_440.0)),
             field("flow", "Into a flow of", FLOW),
             field("volume_ml", "Amount used", Input::Number("mL", 0.0, 100_000.0)),
+            maybe(
+                "store_coldest",
+                "Coldest the formalin has been",
+                Input::Measure(Quantity::Temperature, -60.0, 60.0),
+            ),
+            maybe("batch", "Batch on the bottle", Input::Line(80)),
+            hinted(
+                maybe("despite", "Why it was given although a rule speaks against it", Input::Line(400)),
+                "only when it was given all the same",
+            ),
         ],
     },
     Form {
@@ -204,10 +214,61 @@ pub const FORMS: &[Form] = &[
             ),
             maybe("eggs", "Eggs counted, or eggs to the litre", Input::Number("", 0.0, 10_000_000.0)),
             maybe("sample", "On so many inches, mL or g", Input::Number("", 0.0, 100_000.0)),
+            hinted(
+                maybe("parents", "Fish, one a line", Input::Text(8_000)),
+                "mark and length in mm, like F1 612",
+            ),
+            hinted(
+                maybe("crosses", "Crosses, one a line", Input::Text(8_000)),
+                "female x males, like F1 x M1 M2; a pan in brackets: (pan 2)",
+            ),
+            maybe("pan", "Pans", Input::Line(80)),
             maybe("clay_minutes", "In clay", Input::Number("min", 0.0, 1_440.0)),
+            maybe("hardening_from", "Into the hardening basket", Input::Moment),
+            maybe("hardening_to", "Out of it", Input::Moment),
             maybe("hardening_temp", "Temperature while hardening", TEMP),
             maybe("hardening_sensor", "Probe in the hardening basket", Input::Sensor),
+            maybe("transport_temp", "Temperature on the way to the jars", TEMP),
             maybe("disinfection", "Disinfection", Input::Line(200)),
+        ],
+    },
+    Form {
+        kind: "fertilization_sample",
+        title: "Fertilization sample",
+        caution: "",
+        fields: &[
+            hinted(field("take", "Take", Input::Line(32)), "its name"),
+            hinted(field("dips", "Fertilized / all, one pair a dip", Input::Dips), "like 97/100 95/99"),
+        ],
+    },
+    Form {
+        kind: "treatment_plan",
+        title: "Treatment plan",
+        caution: "Only as the label, the prescribing veterinarian, the discharge permit and local rules allow.",
+        fields: &[
+            field("species", "Species", Input::Species),
+            field(
+                "agent",
+                "What",
+                Input::Choice(&[
+                    ("formalin", "formalin (37 % formaldehyde), µL/L"),
+                    ("hydrogen_peroxide", "hydrogen peroxide (35 %), mg/L"),
+                ]),
+            ),
+            field("concentration", "Concentration", Input::Number("µL/L or mg/L", 0.0, 100_000.0)),
+            field("minutes", "For", Input::Number("min", 0.0, 1_440.0)),
+            field("every_h", "Every", Input::Number("h", 1.0, 1_440.0)),
+            field("first_after_h", "First so long after loading", Input::Number("h", 0.0, 1_440.0)),
+            field(
+                "until",
+                "Until",
+                Input::Choice(&[
+                    ("before_hatch", "the stop before hatch"),
+                    ("eyed", "eye-up"),
+                    ("never", "never: ends an earlier plan"),
+                ]),
+            ),
+            field("stop_before_hatch_h", "Stop before the earliest hatch", Input::Number("h", 0.0, 336.0)),
         ],
     },
     Form {

@@ -2,6 +2,7 @@
 
 pub mod alarms;
 pub mod calculators;
+pub mod cards;
 pub mod days;
 pub mod entry;
 pub mod gallery;
@@ -9,6 +10,8 @@ pub mod jar;
 pub mod logbook;
 pub mod messages;
 pub mod rack;
+pub mod season;
 pub mod sensors;
 pub mod sign_in;
 pub mod station;
+pub mod today;

@@ -2,7 +2,8 @@
 
 use super::backend::PeerAddress;
 use super::pages::{
-    alarms, calculators, days, entry, gallery, jar, logbook, messages, rack, sensors, sign_in, station,
+    alarms, calculators, cards, days, entry, gallery, jar, logbook, messages, rack, season, sensors, sign_in,
+    station, today,
 };
 use super::{Site, api, assets, events, health};
 use axum::Router;
@@ -34,6 +35,10 @@ pub fn routes(site: Arc<Site>) -> Router {
     let pages = Router::new()
         .route("/", get(rack::show))
         .route("/jar/{id}", get(jar::show))
+        .route("/today", get(today::show))
+        .route("/season", get(season::show))
+        .route("/season/{file}", get(season::file))
+        .route("/cards", get(cards::show))
         .route("/days", get(days::show))
         .route("/alarms", get(alarms::show))
         .route("/alarms/week", get(alarms::week::show))

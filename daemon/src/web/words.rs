@@ -198,6 +198,8 @@ pub fn act(act: &Act) -> (&'static str, &'static str) {
         Act::HandReading(_) => ("hand_reading", "Hand reading"),
         Act::Siphon(_) => ("siphon", "Siphon"),
         Act::Treatment(_) => ("treatment", "Treatment"),
+        Act::TreatmentPlan(_) => ("treatment_plan", "Treatment plan"),
+        Act::FertilizationSample(_) => ("fertilization_sample", "Fertilization sample"),
         Act::EyeUpSample(_) => ("eye_up_sample", "Eye-up sample"),
         Act::HatchSeen(_) => ("hatch_seen", "Hatch seen"),
         Act::FryCount(_) => ("fry_count", "Fry count"),

@@ -662,7 +662,7 @@ pub fn book(memory: &Memory, entry: Entry) -> Reply {
     {
         return Reply::Refused("jar J03 holds 1420 mL of eggs; 2000 mL cannot be siphoned".into());
     }
-    if let Act::Void(Void { entry: id, reason }) = &entry.act {
+    if let Act::Void(Void { entry: id, reason, .. }) = &entry.act {
         match entries.iter_mut().find(|b| b.entry.id == *id) {
             Some(booked) => booked.voided = Some((entry.who.clone(), entry.written_at, reason.clone())),
             None => return Reply::Refused("there is no such entry".into()),

@@ -51,9 +51,13 @@ fn acts(act: &CrewAct) -> Result<Vec<Act>> {
                 volume_l: Some(*volume_l),
                 hardened: true,
                 count: Some(CountMethod::PerLitre { eggs_per_l: *eggs_per_l }),
+                pan: String::new(),
                 clay_minutes: None,
+                hardening_from: None,
+                hardening_to: None,
                 hardening_temp_c: Some(*hardening_temp_c),
                 hardening_sensor: None,
+                transport_temp_c: None,
                 disinfection: String::new(),
             })]
         }

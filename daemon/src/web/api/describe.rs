@@ -1,14 +1,125 @@
-//! The interface described in OpenAPI 3.1, made from the same table of forms the page uses.
+//! The interface described in OpenAPI 3.1, made from the table of
+//! paths the server answers and the table of forms the page uses.
 
+use super::{Endpoint, books};
 use crate::web::forms::FORMS;
+use axum::Json;
+use axum::routing::get;
 use serde_json::{Value, json};
+
+/// Every path with what answers it and how it is described.
+pub fn endpoints() -> Vec<Endpoint> {
+    let rows =
+        || query("limit", "At most so many rows.", json!({"type": "integer", "minimum": 1, "maximum": 1000}));
+    let time = |name: &str, help: &str| query(name, help, json!({"type": "string", "format": "date-time"}));
+    let one = |path, route, operations| Endpoint { path, route, operations };
+    let looks = |path, route, summary: &str, schema: &str, parameters: &[Value]| {
+        one(path, route, json!({"get": read(summary, schema, parameters)}))
+    };
+    vec![
+        looks("/status", get(super::status), "Is everything well", "Status", &[]),
+        looks("/rack", get(super::rack), "Headers, jars and lots", "Object", &[]),
+        looks("/jars/{id}", get(super::jar), "One jar", "Object", &[path_name("id")]),
+        looks(
+            "/jars/{id}/outlook",
+            get(super::outlook),
+            "Thermal units and dates of a jar",
+            "Object",
+            &[path_name("id")],
+        ),
+        looks(
+            "/jars/{id}/treatment",
+            get(books::treatment),
+            "What speaks against a treatment of a jar now, or what to measure out at the measured flow",
+            "Object",
+            &[
+                path_name("id"),
+                query("agent", "The agent.", json!({"enum": ["formalin", "hydrogen_peroxide"]})),
+                query("concentration", "µL/L for formalin, mg/L for peroxide.", json!({"type": "number"})),
+                query("minutes", "For how long; 15 when absent.", json!({"type": "number"})),
+                query("store_coldest_c", "Coldest the formalin has been, °C.", json!({"type": "number"})),
+            ],
+        ),
+        looks("/sensors", get(super::sensors), "Sensors and their last readings", "Object", &[]),
+        looks(
+            "/sensors/{id}/series",
+            get(super::series),
+            "Readings of a sensor, reduced; minimum and maximum kept",
+            "Object",
+            &[
+                path_name("id"),
+                time("from", "Begin; a day before the end when absent."),
+                time("to", "End; now when absent."),
+                query("buckets", "Slices.", json!({"type": "integer", "minimum": 1, "maximum": 1000})),
+            ],
+        ),
+        looks(
+            "/alarms",
+            get(super::alarms),
+            "Alarms that are on or unanswered, and the journal",
+            "Object",
+            &[rows()],
+        ),
+        looks(
+            "/messages",
+            get(super::messages),
+            "What was or would have been sent",
+            "Object",
+            &[query("event", "About this alarm only.", json!({"type": "integer", "minimum": 0})), rows()],
+        ),
+        looks("/today", get(books::today), "The work list: what each jar needs", "Object", &[]),
+        looks(
+            "/books",
+            get(books::books),
+            "Eggs in, removed, alive by two estimates, rates, fry, stocked; bounds at 95 %",
+            "Object",
+            &[query(
+                "by",
+                "Lines of the report; lot when absent.",
+                json!({"enum": ["season", "species", "water", "lot", "take", "jar"]}),
+            )],
+        ),
+        looks("/season", get(books::season), "All tables of the season report", "Object", &[]),
+        one("/entries", get(super::entries).post(super::add_entry), entry_operations()),
+        looks("/openapi.json", get(|| async { Json(openapi()) }), "This description", "Object", &[]),
+    ]
+}
+
+fn entry_operations() -> Value {
+    let rows =
+        query("limit", "At most so many rows.", json!({"type": "integer", "minimum": 1, "maximum": 1000}));
+    let before = query("before", "Happened before.", json!({"type": "string", "format": "date-time"}));
+    json!({
+        "get": read("Entries of the logbook, newest first", "Object", &[
+            query("jar", "About this jar.", json!({"type": "string"})),
+            query("kind", "Of this kind.", json!({"type": "string"})),
+            before, rows,
+        ]),
+        "post": {
+            "summary": "Make an entry; repeating it with the same id changes nothing",
+            "security": [{"basic": []}, {}],
+            "requestBody": {"required": true, "content": {"application/json": {"schema": {"$ref": "#/components/schemas/Entry"}}}},
+            "responses": {
+                "200": answer("It was there already.", "Object"),
+                "201": answer("Taken.", "Object"),
+                "400": answer("Not understood.", "Problem"),
+                "401": answer("Not signed in.", "Problem"),
+                "403": answer("Not allowed.", "Problem"),
+                "413": {"description": "Too large."},
+                "415": answer("Not JSON.", "Problem"),
+                "422": answer("Refused, and why.", "Problem"),
+                "429": answer("Too often.", "Problem"),
+                "503": answer("Busy.", "Problem"),
+            }
+        }
+    })
+}
 
 /// The description.
 pub fn openapi() -> Value {
     let kinds: Vec<&str> = FORMS.iter().map(|form| form.kind).chain(["void"]).collect();
-    let rows =
-        || query("limit", "At most so many rows.", json!({"type": "integer", "minimum": 1, "maximum": 1000}));
-    let time = |name: &str, help: &str| query(name, help, json!({"type": "string", "format": "date-time"}));
+    let paths: serde_json::Map<String, Value> =
+        endpoints().into_iter().map(|endpoint| (endpoint.path.to_owned(), endpoint.operations)).collect();
     json!({
         "openapi": "3.1.0",
         "info": {
@@ -18,46 +129,7 @@ pub fn openapi() -> Value {
             "license": {"name": "Apache-2.0", "identifier": "Apache-2.0"}
         },
         "servers": [{"url": "/api/v1"}],
-        "paths": {
-            "/status": {"get": read("Is everything well", "Status", &[])},
-            "/rack": {"get": read("Headers, jars and lots", "Object", &[])},
-            "/jars/{id}": {"get": read("One jar", "Object", &[path_name("id")])},
-            "/jars/{id}/outlook": {"get": read("Thermal units and dates of a jar", "Object", &[path_name("id")])},
-            "/sensors": {"get": read("Sensors and their last readings", "Object", &[])},
-            "/sensors/{id}/series": {"get": read("Readings of a sensor, reduced; minimum and maximum kept", "Object", &[
-                path_name("id"), time("from", "Begin; a day before the end when absent."), time("to", "End; now when absent."),
-                query("buckets", "Slices.", json!({"type": "integer", "minimum": 1, "maximum": 1000})),
-            ])},
-            "/alarms": {"get": read("Alarms that are on or unanswered, and the journal", "Object", &[rows()])},
-            "/messages": {"get": read("What was or would have been sent", "Object", &[
-                query("event", "About this alarm only.", json!({"type": "integer", "minimum": 0})), rows(),
-            ])},
-            "/entries": {
-                "get": read("Entries of the logbook, newest first", "Object", &[
-                    query("jar", "About this jar.", json!({"type": "string"})),
-                    query("kind", "Of this kind.", json!({"type": "string"})),
-                    time("before", "Happened before."), rows(),
-                ]),
-                "post": {
-                    "summary": "Make an entry; repeating it with the same id changes nothing",
-                    "security": [{"basic": []}, {}],
-                    "requestBody": {"required": true, "content": {"application/json": {"schema": {"$ref": "#/components/schemas/Entry"}}}},
-                    "responses": {
-                        "200": answer("It was there already.", "Object"),
-                        "201": answer("Taken.", "Object"),
-                        "400": answer("Not understood.", "Problem"),
-                        "401": answer("Not signed in.", "Problem"),
-                        "403": answer("Not allowed.", "Problem"),
-                        "413": {"description": "Too large."},
-                        "415": answer("Not JSON.", "Problem"),
-                        "422": answer("Refused, and why.", "Problem"),
-                        "429": answer("Too often.", "Problem"),
-                        "503": answer("Busy.", "Problem"),
-                    }
-                }
-            },
-            "/openapi.json": {"get": read("This description", "Object", &[])},
-        },
+        "paths": paths,
         "components": {
             "securitySchemes": {"basic": {"type": "http", "scheme": "basic", "description": "Short name and password, or short name and PIN."}},
             "schemas": {

@@ -3,9 +3,10 @@
 use super::{Field, Filled, Form, Input, Problems};
 use crate::ids::{JarId, LotId, SensorId, TakeId};
 use crate::logbook::{
-    Act, Agent, Calibration, Check, CountMethod, Dip, Empty, EyeUpSample, FlowSetPoint, FryCount,
-    HandReading, HatchPoint, HatchSeen, Held, Load, Lot, Mortality, Move, Note, Pool, ProbeMove, Siphon,
-    Split, Stocked, Take, Treatment,
+    Act, Agent, Calibration, Check, CountMethod, Cross, Dip, Empty, EyeUpSample, FertilizationSample,
+    FertilizedDip, FlowSetPoint, FryCount, HandReading, HatchPoint, HatchSeen, Held, Load, Lot, Mortality,
+    Move, Note, Parent, PlannedUntil, Pool, ProbeMove, Siphon, Split, Stocked, Take, Treatment,
+    TreatmentPlan,
 };
 use crate::web::units::Units;
 use nightjar_calc::time::{Timestamp, Zone};
@@ -151,6 +152,11 @@ impl Reader<'_> {
         })
     }
 
+    /// A moment that may be left empty.
+    fn maybe_moment(&mut self, name: &str) -> Option<Timestamp> {
+        (!self.text(name).is_empty()).then(|| self.moment(name))
+    }
+
     fn choice<T>(&mut self, name: &str, pick: impl Fn(&str) -> Option<T>) -> Option<T> {
         let text = self.text(name).to_owned();
         let picked = pick(&text);
@@ -186,6 +192,8 @@ pub fn act(form: &Form, filled: &Filled, zone: Zone, problems: &mut Problems) ->
         "lot" => lot(&mut r),
         "load" | "move" | "split" | "pool" | "empty" => placing(&mut r),
         "flow_set_point" | "hand_reading" | "siphon" | "treatment" => tending(&mut r),
+        "treatment_plan" => plan(&mut r),
+        "fertilization_sample" => fertilization(&mut r),
         "eye_up_sample" | "hatch_seen" => watching(&mut r),
         "fry_count" | "held" | "stocked" | "mortality" => fry(&mut r),
         "note" | "calibration" | "probe_move" => rest(&mut r),
@@ -208,7 +216,10 @@ fn take(r: &mut Reader<'_>) -> Option<Act> {
         _ => None,
     });
     let count = count(r);
+    let (parents, crosses, pan) = (parents(r), crosses(r), r.line("pan"));
     let clay_minutes = r.maybe("clay_minutes");
+    let (hardening_from, hardening_to) = (r.maybe_moment("hardening_from"), r.maybe_moment("hardening_to"));
+    let transport_temp_c = r.maybe("transport_temp");
     let hardening_temp_c = r.maybe("hardening_temp");
     let hardening_sensor = r.name("hardening_sensor", SensorId::new);
     let disinfection = r.line("disinfection");
@@ -221,16 +232,54 @@ fn take(r: &mut Reader<'_>) -> Option<Act> {
         females,
         males,
         males_reused,
-        parents: Vec::new(),
-        crosses: Vec::new(),
+        parents,
+        crosses,
         volume_l,
         hardened: hardened?,
         count,
+        pan,
         clay_minutes,
+        hardening_from,
+        hardening_to,
         hardening_temp_c,
         hardening_sensor,
+        transport_temp_c,
         disinfection,
     }))
+}
+
+/// Fish, one a line: mark and length in mm.
+fn parents(r: &mut Reader<'_>) -> Vec<Parent> {
+    let text = r.line("parents");
+    let mut parents = Vec::new();
+    for line in text.lines().map(str::trim).filter(|line| !line.is_empty()) {
+        let (mark, length) = line.split_once(char::is_whitespace).unwrap_or((line, ""));
+        let length_mm = number(length.trim().trim_end_matches("mm").trim());
+        if length_mm.is_none() && !length.trim().is_empty() {
+            r.wrong("parents", &format!("\"{}\" is not a mark and a length, like F1 612", short(line)));
+        }
+        parents.push(Parent { mark: mark.to_owned(), length_mm });
+    }
+    parents
+}
+
+/// Crosses, one a line: female x males, the pan in brackets.
+fn crosses(r: &mut Reader<'_>) -> Vec<Cross> {
+    let text = r.line("crosses");
+    let mut crosses = Vec::new();
+    for line in text.lines().map(str::trim).filter(|line| !line.is_empty()) {
+        let (fish, pan) = line.split_once('(').unwrap_or((line, ""));
+        let pan = pan.trim_end_matches(')').trim().to_owned();
+        let mut words = fish.split([' ', ',', ';']).filter(|word| !word.is_empty());
+        let female = words.next().unwrap_or_default().to_owned();
+        let males: Vec<String> =
+            words.filter(|word| !matches!(*word, "x" | "X" | "×")).map(str::to_owned).collect();
+        if males.is_empty() {
+            r.wrong("crosses", &format!("\"{}\" is not a cross, like F1 x M1 M2", short(line)));
+        }
+        crosses.push(Cross { female, males, pan });
+    }
+    crosses
 }
 
 fn count(r: &mut Reader<'_>) -> Option<CountMethod> {
@@ -322,11 +371,9 @@ fn tending(r: &mut Reader<'_>) -> Option<Act> {
             Some(Act::Siphon(Siphon { jar: jar?, volume_ml, dead_share }))
         }
         _ => {
-            let agent = r.choice("agent", |text| match text {
-                "formalin" => Some(Agent::Formalin),
-                "hydrogen_peroxide" => Some(Agent::HydrogenPeroxide),
-                _ => None,
-            });
+            let agent = agent(r);
+            let (store_coldest_c, batch, despite) =
+                (r.maybe("store_coldest"), r.line("batch"), r.line("despite"));
             let (concentration, minutes) = (r.number("concentration"), r.number("minutes"));
             let (flow_l_per_min, volume_ml) = (r.number("flow"), r.number("volume_ml"));
             Some(Act::Treatment(Treatment {
@@ -336,9 +383,49 @@ fn tending(r: &mut Reader<'_>) -> Option<Act> {
                 minutes,
                 flow_l_per_min,
                 volume_ml,
+                batch,
+                store_coldest_c,
+                despite,
             }))
         }
     }
+}
+
+fn agent(r: &mut Reader<'_>) -> Option<Agent> {
+    r.choice("agent", |text| match text {
+        "formalin" => Some(Agent::Formalin),
+        "hydrogen_peroxide" => Some(Agent::HydrogenPeroxide),
+        _ => None,
+    })
+}
+
+fn plan(r: &mut Reader<'_>) -> Option<Act> {
+    let (species, agent) = (r.line("species"), agent(r));
+    let until = r.choice("until", |text| match text {
+        "before_hatch" => Some(PlannedUntil::BeforeHatch),
+        "eyed" => Some(PlannedUntil::Eyed),
+        "never" => Some(PlannedUntil::Never),
+        _ => None,
+    });
+    let (concentration, minutes) = (r.number("concentration"), r.number("minutes"));
+    let (every_h, first_after_h) = (r.number("every_h"), r.number("first_after_h"));
+    let stop_before_hatch_h = r.number("stop_before_hatch_h");
+    Some(Act::TreatmentPlan(TreatmentPlan {
+        species,
+        agent: agent?,
+        concentration,
+        minutes,
+        every_h,
+        first_after_h,
+        until: until?,
+        stop_before_hatch_h,
+    }))
+}
+
+fn fertilization(r: &mut Reader<'_>) -> Option<Act> {
+    let take = r.name("take", TakeId::new);
+    let dips = dips(r).into_iter().map(|(fertilized, of)| FertilizedDip { fertilized, of }).collect();
+    Some(Act::FertilizationSample(FertilizationSample { take: take?, dips }))
 }
 
 fn watching(r: &mut Reader<'_>) -> Option<Act> {
@@ -352,11 +439,17 @@ fn watching(r: &mut Reader<'_>) -> Option<Act> {
         });
         return Some(Act::HatchSeen(HatchSeen { jar: jar?, point: point? }));
     }
+    let dips = dips(r).into_iter().map(|(eyed, of)| Dip { eyed, of }).collect();
+    Some(Act::EyeUpSample(EyeUpSample { jar: jar?, dips }))
+}
+
+/// Pairs like 93/100.
+fn dips(r: &mut Reader<'_>) -> Vec<(u32, u32)> {
     let mut dips = Vec::new();
     for piece in r.pieces("dips").into_iter().take(100) {
-        let dip = piece.split_once('/').and_then(|(eyed, of)| {
-            let (eyed, of) = (eyed.parse::<u32>().ok()?, of.parse::<u32>().ok()?);
-            (eyed <= of && of > 0).then_some(Dip { eyed, of })
+        let dip = piece.split_once('/').and_then(|(hits, of)| {
+            let (hits, of) = (hits.parse::<u32>().ok()?, of.parse::<u32>().ok()?);
+            (hits <= of && of > 0).then_some((hits, of))
         });
         match dip {
             Some(dip) => dips.push(dip),
@@ -366,7 +459,7 @@ fn watching(r: &mut Reader<'_>) -> Option<Act> {
     if dips.is_empty() && r.problems.is_empty() {
         r.wrong("dips", "is missing");
     }
-    Some(Act::EyeUpSample(EyeUpSample { jar: jar?, dips }))
+    dips
 }
 
 fn fry(r: &mut Reader<'_>) -> Option<Act> {

@@ -85,7 +85,7 @@ pub async fn void(view: View, Path(id): Path<String>, Form(pairs): Form<Vec<(Str
         );
     }
     let own = filled.get("id").filter(|id| is_entry_name(id)).cloned().unwrap_or_else(entry_name);
-    let act = Act::Void(Void { entry: EntryId(id), reason });
+    let act = Act::Void(Void { entry: EntryId(id), reason, instead: None });
     match book(&view, &filled, EntryId(own), view.now.utc, act).await {
         Ok(allowed) => finish(&view, allowed.token, &format!("{back}?done=void")),
         Err(not_done) => sign_in::problem(&view, not_done.status(), &not_done.to_string(), &back),

@@ -103,6 +103,7 @@ pub async fn page(view: &View, id: &str, shown: Shown, done: Option<&str>, tried
             @if let Some(progress) = now.and_then(|n| n.progress.as_ref()) {
                 section aria-labelledby="h-way" { h2 #h-way { "Way to hatch" } (grown) div #way { (way(view, progress)) } }
             }
+            (super::season::of_jar(view, jar.id.as_str()).await)
             section aria-labelledby="h-water" {
                 h2 #h-water { "Water" }
                 (lengths(jar, shown.closer.is_none().then_some(days)))

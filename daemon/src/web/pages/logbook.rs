@@ -1,6 +1,6 @@
 //! The logbook: what was done, newest first, and forms for every kind of entry.
 
-use crate::logbook::{Act, Check, EntryId};
+use crate::logbook::{Act, Check, EntryId, PlannedUntil};
 use crate::web::backend::{Booked, EntryFilter};
 use crate::web::components::{self, can_enter};
 use crate::web::forms::{self, FORMS, Given};
@@ -260,6 +260,25 @@ pub fn sentence(view: &View, act: &Act) -> String {
                 words::plain(t.volume_ml)
             )
         }
+        Act::TreatmentPlan(p) => {
+            let (name, unit) = words::agent(p.agent);
+            if p.until == PlannedUntil::Never {
+                format!("{}: none", p.species)
+            } else {
+                format!(
+                    "{}: {name} {} {unit} for {} min every {} h",
+                    p.species,
+                    words::plain(p.concentration),
+                    words::plain(p.minutes),
+                    words::plain(p.every_h)
+                )
+            }
+        }
+        Act::FertilizationSample(s) => {
+            let hits: u64 = s.dips.iter().map(|d| u64::from(d.fertilized)).sum();
+            let of: u64 = s.dips.iter().map(|d| u64::from(d.of)).sum();
+            format!("take {}: {hits} of {of} fertilized in {}", s.take, words::count(s.dips.len(), "dip"))
+        }
         Act::EyeUpSample(s) => {
             let eyed: u64 = s.dips.iter().map(|d| u64::from(d.eyed)).sum();
             let of: u64 = s.dips.iter().map(|d| u64::from(d.of)).sum();
@@ -308,6 +327,12 @@ pub fn sentence(view: &View, act: &Act) -> String {
             }
         },
         Act::ProbeMove(p) => format!("{}: {}", p.sensor, p.text),
-        Act::Void(v) => format!("entry {}: {}", v.entry.0, v.reason),
+        Act::Void(v) => {
+            let instead = v
+                .instead
+                .as_deref()
+                .map_or_else(String::new, |act| format!("; instead: {}", sentence(view, act)));
+            format!("entry {}: {}{instead}", v.entry.0, v.reason)
+        }
     }
 }
