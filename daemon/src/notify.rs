@@ -6,18 +6,26 @@
 
 pub mod email;
 pub mod folder;
+pub mod gateway;
 pub mod gsm;
 pub mod message;
+pub mod modem;
+pub mod reply;
 pub mod rota;
 pub mod route;
+pub mod sounder;
+pub mod webhook;
 pub mod worker;
 
+use nightjar_calc::time::Span;
 use serde::{Deserialize, Serialize};
 
 /// Route by electronic mail.
 pub const MAIL: &str = "mail";
 /// Route by text message.
 pub const TEXT: &str = "text";
+/// Route by signed web call.
+pub const WEBHOOK: &str = "webhook";
 /// Route into a folder of files, for the demo and for drills.
 pub const FOLDER: &str = "folder";
 
@@ -45,6 +53,13 @@ pub enum Sent {
     Accepted(Option<String>),
     /// Not now; try again.
     Retry(String),
+    /// Not now, and the other side said when.
+    RetryAfter {
+        /// What was said.
+        why: String,
+        /// When to try again.
+        after: Span,
+    },
     /// This address or number will never take anything.
     AddressDead(String),
     /// This message will never be taken; others may be.

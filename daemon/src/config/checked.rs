@@ -368,6 +368,8 @@ pub struct Sms {
     pub baud: u32,
     /// File with the PIN of the card.
     pub pin_file: Option<PathBuf>,
+    /// File that switches the modem's power: `0` off, `1` on.
+    pub power_file: Option<PathBuf>,
     /// Own number, for the daily text to itself.
     pub own_number: Option<String>,
 }
@@ -381,6 +383,8 @@ pub struct Webhook {
     pub url: String,
     /// File with the `whsec_` secret.
     pub secret_file: PathBuf,
+    /// Own certificate authority (PEM).
+    pub authority_file: Option<PathBuf>,
 }
 
 /// Outside watcher.

@@ -273,6 +273,7 @@ pub struct Sms {
     pub port: Option<String>,
     pub baud: Option<i64>,
     pub pin_file: Option<String>,
+    pub power_file: Option<String>,
     pub own_number: Option<String>,
 }
 
@@ -283,6 +284,7 @@ pub struct Webhook {
     pub id: Option<String>,
     pub url: Option<String>,
     pub secret_file: Option<String>,
+    pub authority_file: Option<String>,
     pub allow_local_http: Option<bool>,
 }
 

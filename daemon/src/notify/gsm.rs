@@ -1,5 +1,48 @@
 //! The alphabet of text messages: GSM 7 bit default alphabet and its extension table, 3GPP TS
-//! 23.038, section 6.2.1 (tables written from memory of the standard).
+//! 23.038, section 6.2.1 (tables written from memory of the standard); and below it the packing of
+//! texts into the units a modem sends and receives, 3GPP TS 23.040, section 9.2.
+
+mod deliver;
+mod field;
+mod report;
+mod septet;
+mod submit;
+mod user_data;
+
+pub use deliver::Deliver;
+pub use field::{Address, CentreTime, NotAPdu, Validity};
+pub use report::{Arrival, StatusReport};
+pub use septet::{pack, septet_text, text_septets, unpack};
+pub use submit::{Submit, split};
+pub use user_data::{Coding, Part, UserData};
+
+use field::Octets;
+
+/// What a modem hands over as one message.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum Received {
+    /// A text from somebody.
+    Text(Deliver),
+    /// What became of a text of ours.
+    Report(StatusReport),
+}
+
+impl Received {
+    /// From the hexadecimal line of a modem, service centre first.
+    ///
+    /// # Errors
+    /// When it is neither a text nor a report, or is damaged.
+    pub fn from_hex(line: &str) -> Result<Self, NotAPdu> {
+        let octets = field::from_hex(line)?;
+        let mut at = Octets::new(&octets);
+        at.centre()?;
+        match at.octet()? & 0b11 {
+            0b00 => Ok(Self::Text(Deliver::from_hex(line)?)),
+            0b10 => Ok(Self::Report(StatusReport::from_hex(line)?)),
+            other => Err(NotAPdu::Kind(other)),
+        }
+    }
+}
 
 /// Characters of one septet.
 const BASIC: &str = "@£$¥èéùìòÇ\nØø\rÅåΔ_ΦΓΛΩΠΨΣΘΞÆæßÉ !\"#¤%&'()*+,-./0123456789:;<=>?¡\
@@ -74,6 +117,9 @@ fn replacement(c: char) -> Option<&'static str> {
         _ => return None,
     })
 }
+
+#[cfg(test)]
+mod vectors;
 
 #[cfg(test)]
 mod tests {

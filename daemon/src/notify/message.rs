@@ -7,12 +7,16 @@ mod digest;
 pub mod kind;
 mod mail;
 mod notice;
+mod station;
 mod text;
+mod webhook;
 
 pub use digest::{digest, digest_text};
 pub use mail::{LONGEST_BODY, LONGEST_LINE, LONGEST_SUBJECT, body, subject};
 pub use notice::{cap_text, flood_text};
+pub use station::{Standing, daily, hand_over, history, status, who};
 pub use text::{LONGEST_TEXT, text};
+pub use webhook::webhook;
 
 use super::gsm;
 use crate::alarm::event::Asset;

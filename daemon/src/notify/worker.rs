@@ -3,7 +3,9 @@
 
 use super::email::EmailRoute;
 use super::folder::FolderRoute;
-use super::{Body, FOLDER, MAIL, Sent, TEXT, gsm};
+use super::modem::ModemRoute;
+use super::webhook::WebhookRoute;
+use super::{Body, FOLDER, MAIL, Sent, TEXT, WEBHOOK, gsm};
 use crate::alarm::event::Priority;
 use crate::clock::{Clock, Uptime, sleep_or_never};
 use crate::store::{Message, MessageKey, NewMessage, Outcome, StoreError, StoreHandle};
@@ -21,6 +23,10 @@ pub enum Backend {
     Mail(EmailRoute),
     /// A folder of files.
     Folder(FolderRoute),
+    /// A modem.
+    Text(ModemRoute),
+    /// A receiver of signed web calls.
+    Webhook(WebhookRoute),
     /// Keeps them, and answers as told. For tests.
     Memory(Arc<Memory>),
 }
@@ -62,6 +68,8 @@ impl Backend {
         match self {
             Self::Mail(_) => MAIL,
             Self::Folder(_) => FOLDER,
+            Self::Text(_) => TEXT,
+            Self::Webhook(_) => WEBHOOK,
             Self::Memory(memory) => memory.route,
         }
     }
@@ -70,6 +78,8 @@ impl Backend {
         match self {
             Self::Mail(mail) => mail.send(key, body, priority == Priority::P1, clock.now()).await,
             Self::Folder(folder) => folder.send(key, body, clock.now()).await,
+            Self::Text(modem) => modem.send(key, body, priority).await,
+            Self::Webhook(webhook) => webhook.send(key, body, clock.now()).await,
             Self::Memory(memory) => memory.send(key, body),
         }
     }
@@ -115,8 +125,10 @@ const BATCH: u32 = 8;
 /// Wait after the store failed, or when a due message was not yet to be had.
 const STORE_REST: Span = Span::from_secs(5);
 const SHORT_REST: Span = Span::from_ms(200);
-/// A route that turned us away is tried again after this long.
+/// A route that turned us away is tried again after this long: sign-ins that fail often get locked.
 const REFUSED_REST: Span = Span::from_hours(1);
+/// A card that is locked or without credit may be seen to within minutes, and trying costs nothing.
+const TEXT_REFUSED_REST: Span = Span::from_minutes(5);
 /// Longest text in one part, septets (3GPP TS 23.040, section 9.2.3.16).
 const ONE_PART: usize = 160;
 
@@ -262,7 +274,7 @@ impl Worker {
             let up = self.clock.0.now().up;
             self.health.send_modify(|health| note(health, &sent, up));
             match sent {
-                Sent::Retry(_) | Sent::ChannelRefused(_) => {
+                Sent::Retry(_) | Sent::RetryAfter { .. } | Sent::ChannelRefused(_) => {
                     let hand = &mut self.in_hand[at];
                     hand.due = up.after(retry_after(&key.route, hand.failures, i64::from(key.seq)));
                     hand.failures += 1;
@@ -328,7 +340,7 @@ impl Worker {
         self.health.send_modify(|health| note(health, &sent, up));
         let fate = match &sent {
             Sent::Accepted(_) => Some(Fate::Accepted),
-            Sent::Retry(_) => None,
+            Sent::Retry(_) | Sent::RetryAfter { .. } => None,
             Sent::AddressDead(_) => Some(Fate::AddressDead),
             Sent::MessageRefused(_) | Sent::ChannelRefused(_) => Some(Fate::Failed),
         };
@@ -344,10 +356,15 @@ impl Worker {
                 let after = retry_after(&message.key.route, message.attempts, message.id.0);
                 Outcome::Retry { error, after }
             }
+            Sent::RetryAfter { why, after } => {
+                let usual = retry_after(&message.key.route, message.attempts, message.id.0);
+                Outcome::Retry { error: why, after: after.max(usual) }
+            }
             Sent::AddressDead(error) | Sent::MessageRefused(error) => Outcome::Failed { error },
             Sent::ChannelRefused(error) => {
-                self.held_until = Some(up.after(REFUSED_REST));
-                Outcome::Retry { error, after: REFUSED_REST }
+                let rest = refused_rest(&message.key.route);
+                self.held_until = Some(up.after(rest));
+                Outcome::Retry { error, after: rest }
             }
         }
     }
@@ -379,7 +396,7 @@ fn note(health: &mut RouteHealth, sent: &Sent, up: Uptime) {
             health.refusals += 1;
             health.last_error = Some(error.clone());
         }
-        Sent::Retry(error) | Sent::ChannelRefused(error) => {
+        Sent::Retry(error) | Sent::RetryAfter { why: error, .. } | Sent::ChannelRefused(error) => {
             health.failing_since.get_or_insert(up);
             health.refused = matches!(sent, Sent::ChannelRefused(_));
             health.last_error = Some(error.clone());
@@ -397,10 +414,15 @@ fn marked(mut body: Body, route: &str) -> Body {
     body
 }
 
+fn refused_rest(route: &str) -> Span {
+    if route == TEXT { TEXT_REFUSED_REST } else { REFUSED_REST }
+}
+
 /// Seconds to wait after the first, second, … failure; the last one repeats.
 fn schedule(route: &str) -> &'static [i64] {
     match route {
         TEXT => &[5, 10, 20, 30, 60],
+        WEBHOOK => &[5, 30, 120, 300, 900, 1800, 3600],
         _ => &[15, 30, 60, 120, 300, 600, 900],
     }
 }

@@ -23,6 +23,7 @@ pub fn check(raw: &raw::Notify, problems: &mut Vec<Problem>) -> Notify {
                     &format!("{path}.secret-file"),
                     problems,
                 ),
+                authority_file: given.authority_file.as_ref().map(PathBuf::from),
             }
         })
         .collect();
@@ -90,10 +91,22 @@ fn sms(given: &raw::Sms, problems: &mut Vec<Problem>) -> Sms {
         "the AT port of the modem, by its stable name under /dev/serial/by-id/",
         problems,
     );
+    let international = |number: &str| {
+        number.strip_prefix('+').is_some_and(|digits| {
+            (8..=15).contains(&digits.len()) && digits.bytes().all(|b| b.is_ascii_digit())
+        })
+    };
+    if let Some(number) = given.own_number.as_deref().filter(|number| !international(number)) {
+        problems.push(
+            Problem::at("notify.sms.own-number", format!("\"{number}\" is not a telephone number"))
+                .hint("write it in full with its country code, as \"+12025550143\""),
+        );
+    }
     Sms {
         port: PathBuf::from(port),
         baud: value::whole(given.baud, 115_200, (1_200, 4_000_000), "notify.sms.baud", problems),
         pin_file: given.pin_file.as_ref().map(PathBuf::from),
+        power_file: given.power_file.as_ref().map(PathBuf::from),
         own_number: given.own_number.clone(),
     }
 }

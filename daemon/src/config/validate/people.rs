@@ -5,27 +5,9 @@ use crate::config::checked::{Person, Role, Rota, RotaException, Secret};
 use crate::config::raw;
 use crate::config::report::{Problem, nearest};
 use crate::ids::PersonId;
+use crate::notify::gateway::is_mail_to_text_gateway;
 use chrono::{Datelike, NaiveDate, NaiveDateTime, NaiveTime, Weekday};
 use nightjar_calc::time::Zone;
-
-/// Mail-to-text gateways of carriers, most of them shut down or failing silently. An address there
-/// is shown and warned about, and counts as no route. From memory and trade pages.
-const CARRIER_GATEWAYS: [&str; 14] = [
-    "txt.att.net",
-    "mms.att.net",
-    "vtext.com",
-    "vzwpix.com",
-    "tmomail.net",
-    "messaging.sprintpcs.com",
-    "pm.sprint.com",
-    "email.uscc.net",
-    "pcs.rogers.com",
-    "fido.ca",
-    "txt.bell.ca",
-    "msg.telus.com",
-    "sms.myboostmobile.com",
-    "mymetropcs.com",
-];
 
 pub fn check(raw: &[raw::Person], country_code: &str, problems: &mut Vec<Problem>) -> Vec<Person> {
     let mut people: Vec<Person> = Vec::new();
@@ -82,10 +64,7 @@ fn person(
         }
         plausible.then(|| address.to_owned())
     });
-    let gateway_address =
-        email.as_deref().and_then(|address| address.split_once('@')).is_some_and(|(_, domain)| {
-            CARRIER_GATEWAYS.iter().any(|gateway| domain.eq_ignore_ascii_case(gateway))
-        });
+    let gateway_address = email.as_deref().is_some_and(is_mail_to_text_gateway);
     let role = value::word(
         given.role.as_ref(),
         Role::Operator,

@@ -62,7 +62,7 @@ mod tests {
     fn answers_are_sorted_as_rfc_5321_and_rfc_3463_class_them() {
         let class = |step, code, text: &str| match by_code(step, code, text.to_owned()) {
             Sent::Accepted(_) => "accepted",
-            Sent::Retry(_) => "retry",
+            Sent::Retry(_) | Sent::RetryAfter { .. } => "retry",
             Sent::AddressDead(_) => "address",
             Sent::MessageRefused(_) => "message",
             Sent::ChannelRefused(_) => "route",

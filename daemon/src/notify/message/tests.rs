@@ -153,3 +153,80 @@ proptest! {
         prop_assert!(body.contains("Answer by text: ACK"));
     }
 }
+
+#[test]
+fn the_daily_text_says_ok_only_when_all_is_well() {
+    let well = Standing {
+        channels_good: 48,
+        channels: 48,
+        heartbeats: Some((1440, 1440)),
+        dbm: Some(-83),
+        mains: Some(true),
+        ..Standing::default()
+    };
+    let text = daily(&well, &words(), now());
+    let expected = "OK daily 02:14: 48/48 channels good, 0 alarms, heartbeat 1440/1440, modem -83 dBm, power OK. Reply STATUS";
+    assert_eq!(text, expected);
+    for other in [
+        Standing { channels_good: 47, ..well.clone() },
+        Standing { alarms: 1, ..well.clone() },
+        Standing { silenced: 1, ..well.clone() },
+        Standing { heartbeats: Some((1439, 1440)), ..well.clone() },
+        Standing { mains: Some(false), ..well.clone() },
+        Standing { unproven: true, ..well.clone() },
+    ] {
+        assert!(daily(&other, &words(), now()).starts_with("NOTE daily"), "{other:?}");
+    }
+}
+
+#[test]
+fn a_web_call_has_stable_keys_and_no_number_that_is_none() {
+    let event = AlarmEvent { value: Some(f64::NAN), ..no_flow() };
+    let body: serde_json::Value =
+        serde_json::from_str(&webhook(&event, &words(), &Reach::default())).unwrap();
+    let expected = serde_json::json!({
+        "schema": 1, "type": "alarm.active", "event": "12", "seq": 1, "site": "North", "priority": 1,
+        "kind": "no_flow_header", "asset": "header/A", "members": 24, "members_total": 24, "value": null,
+        "limit": 1.5, "unit": "L/min", "since": "2026-04-12T02:14:00Z", "at": "2026-04-12T02:14:20Z",
+        "clock": "trusted", "state": "unacknowledged", "ack": null, "step": 0, "code": "M4T",
+    });
+    let keys = |value: &serde_json::Value| value.as_object().unwrap().keys().cloned().collect::<Vec<_>>();
+    assert_eq!(keys(&body), keys(&expected));
+    for key in keys(&expected).iter().filter(|key| !["since", "at"].contains(&key.as_str())) {
+        assert_eq!(body[key], expected[key], "{key}");
+    }
+    for key in ["since", "at"] {
+        assert_eq!(at(body[key].as_str().unwrap()), at(expected[key].as_str().unwrap()));
+    }
+}
+
+proptest! {
+    #[test]
+    fn texts_about_the_station_fit_with_the_longest_names(
+        events in proptest::collection::vec(events(), 1..40), station in "\\PC{0,80}", number in any::<u32>(), well in any::<bool>(),
+    ) {
+        let mut words = words();
+        words.station = station;
+        words.supply = "ß€漢".repeat(30);
+        let person = PersonId::new(&"p".repeat(32)).unwrap();
+        let standing = Standing {
+            channels_good: number, channels: u32::MAX, alarms: number, silenced: number,
+            heartbeats: Some((number, u32::MAX)), dbm: Some(-113), mains: Some(well), unproven: !well,
+        };
+        let code = Code("M4T".into());
+        let happened: Vec<_> = events.iter().map(|event| (event.at, event.hint.clone())).collect();
+        for text in [
+            daily(&standing, &words, now()),
+            hand_over(&person, now().utc, &code, &words, now()),
+            status(&events, &standing, &words, now()),
+            who(&vec![person; 9], Some(now().utc), &words, now()),
+            history(&code, &happened, &words, now()),
+        ] {
+            prop_assert!(gsm::septets(&text).is_some_and(|n| n <= LONGEST_TEXT), "{text}");
+        }
+        let reach = Reach { step: number, told: Vec::new(), acknowledged: None };
+        for event in &events {
+            prop_assert!(webhook(event, &words, &reach).len() <= 4096);
+        }
+    }
+}
