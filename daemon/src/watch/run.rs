@@ -279,7 +279,7 @@ impl Loop {
                 tracing::error!(key, why, "a message of the watcher can never be delivered");
                 false
             }
-            Sent::Retry(why) | Sent::ChannelRefused(why) => {
+            Sent::Retry(why) | Sent::RetryAfter { why, .. } | Sent::ChannelRefused(why) => {
                 tracing::warn!(key, why, "a message of the watcher waits");
                 true
             }
