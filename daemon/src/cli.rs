@@ -3,11 +3,14 @@
 //! Results go to standard output, problems to standard error as one message. Exit codes follow
 //! sysexits: 0 done, 64 usage, 65 data, 70 internal, 74 input or output, 78 configuration.
 
+pub mod backup;
 pub mod calc;
 pub mod check;
 pub mod demo;
+pub mod drill;
 pub mod export;
 pub mod failure;
+pub mod generate;
 pub mod hash_secret;
 pub mod import;
 pub mod outlook;
@@ -16,6 +19,7 @@ pub mod records;
 pub mod run;
 pub mod season;
 pub mod temperatures;
+pub mod watch;
 
 use clap::{Parser, Subcommand};
 use failure::{Failure, OrFail};
@@ -32,12 +36,19 @@ pub struct Arguments {
 
 #[derive(Debug, Subcommand)]
 enum Command {
+    /// A consistent copy of the database, made while the station works; or everything as CSV
+    Backup(backup::Arguments),
     /// Validate a configuration: all problems at once, exit 78 when refused
     Check(check::Arguments),
     /// Counts, shares, doses, oxygen, sensors, breeders
     Calc(calc::Arguments),
     /// Play an invented season over a real pseudo-terminal, with its page
     Demo(demo::Arguments),
+    /// Try out what is needed when something breaks: restoring from the newest copy
+    Drill(drill::Arguments),
+    /// Man pages and completions for the package
+    #[command(hide = true)]
+    Generate(generate::Arguments),
     /// What is stored, as CSV
     Export(export::Arguments),
     /// Hash a password or PIN for the configuration
@@ -52,6 +63,8 @@ enum Command {
     Season(season::Arguments),
     /// Watch the station until told to stop
     Run(run::Arguments),
+    /// The outside watcher: hears the signs of life of several stations, alarms when they stop
+    Watch(watch::Arguments),
 }
 
 /// Runs the command named by the arguments of this process.
@@ -71,9 +84,12 @@ pub fn main() -> ExitCode {
     };
     let mut output = Output::standard();
     let result = match arguments.command {
+        Command::Backup(arguments) => backup::run(&arguments, &mut output),
         Command::Check(arguments) => check::run(&arguments, &mut output),
         Command::Calc(arguments) => calc::run(&arguments, &mut output),
         Command::Demo(arguments) => demo::run(&arguments, &mut output),
+        Command::Drill(arguments) => drill::run(&arguments, &mut output),
+        Command::Generate(arguments) => generate::run(&arguments),
         Command::Export(arguments) => export::run(&arguments, &mut output),
         Command::HashSecret(arguments) => hash_secret::run(&arguments, &mut output),
         Command::Import(arguments) => import::run(&arguments, &mut output),
@@ -81,6 +97,7 @@ pub fn main() -> ExitCode {
         Command::ImportRecords(arguments) => records::run(&arguments, &mut output),
         Command::Season(arguments) => season::run(&arguments, &mut output),
         Command::Run(arguments) => run::run(&arguments),
+        Command::Watch(arguments) => watch::run(&arguments),
     };
     match result.and_then(|()| output.flush().or_fail("write to standard output")) {
         Ok(()) => ExitCode::SUCCESS,

@@ -81,8 +81,8 @@ pub struct SystemClock {
 
 /// Says whether the wall clock has been set by something that knows.
 pub trait TrustProbe: std::fmt::Debug + Send + Sync {
-    /// True when it has.
-    fn trusted(&self) -> bool;
+    /// True when it has, seen at this up-time with the clock saying `utc`.
+    fn trusted(&self, up: Uptime, utc: Timestamp) -> bool;
 }
 
 /// Believes the wall clock once it is later than any date this program can have been built on.
@@ -90,11 +90,11 @@ pub trait TrustProbe: std::fmt::Debug + Send + Sync {
 pub struct NotBeforeBuild;
 
 /// 2026-01-01T00:00:00Z, in milliseconds: no copy of this program ran before it.
-const EARLIEST_BELIEVABLE_MS: i64 = 1_767_225_600_000;
+pub const EARLIEST_BELIEVABLE_MS: i64 = 1_767_225_600_000;
 
 impl TrustProbe for NotBeforeBuild {
-    fn trusted(&self) -> bool {
-        wall_clock().ms() >= EARLIEST_BELIEVABLE_MS
+    fn trusted(&self, _up: Uptime, utc: Timestamp) -> bool {
+        utc.ms() >= EARLIEST_BELIEVABLE_MS
     }
 }
 
@@ -119,7 +119,8 @@ fn wall_clock() -> Timestamp {
 impl Clock for SystemClock {
     fn now(&self) -> Now {
         let up = Uptime(u64::try_from(self.began.elapsed().as_millis()).unwrap_or(u64::MAX));
-        Now { up, utc: wall_clock(), trusted: self.trusted.trusted() }
+        let utc = wall_clock();
+        Now { up, utc, trusted: self.trusted.trusted(up, utc) }
     }
 
     fn sleep_until(&self, at: Uptime) -> Sleep {

@@ -2,10 +2,14 @@
 //! messages and a page out.
 
 pub mod alarm;
+pub mod backup;
 pub mod cli;
 pub mod clock;
 pub mod config;
 pub mod core;
+pub mod export;
+pub mod health;
+pub mod heartbeat;
 pub mod guard;
 pub mod history;
 pub mod ids;
@@ -20,5 +24,6 @@ pub mod season;
 pub mod snapshot;
 pub mod store;
 pub mod supervise;
+pub mod watch;
 pub mod today;
 pub mod web;

@@ -34,7 +34,7 @@ mod writer;
 pub use aside::import_entries;
 pub use entries::Appended;
 pub use error::{Damage, Refused, StoreError, Trouble};
-pub use file::{BackupReport, backup, check_backup};
+pub use file::{BackupReport, backup, check_backup, look_at};
 pub use health::{Failing, StoreHealth};
 pub use journal::{JournalFilter, JournalKind, JournalLine, NewLine, Transition};
 pub use meta::{ClockStep, IncomingText, Run, Session, SetAside, corrected};

@@ -2,6 +2,7 @@
 //! order.
 
 mod messages;
+mod outward;
 mod page;
 pub(crate) mod restore;
 mod sources;
@@ -119,6 +120,9 @@ pub async fn start(
     });
     let threads = sources::start(config, &rack, &clock, &to_core, &counters, &mut tasks, &stop)?;
     drop(to_core);
+    let core_beat = Arc::clone(&beat);
+    let seen = outward::Seen { rack: &rack, store: &store, picture: &picture, clock: &clock, core_beat };
+    outward::start(config, &seen, &mut tasks, &stop)?;
     let mut address = None;
     if options.page {
         let encryption = page::encryption(config, now.utc)?;

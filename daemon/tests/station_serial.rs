@@ -1,6 +1,11 @@
 //! A whole station whose board is pulled out and plugged in again, twenty times, on a clock that
 //! the test moves: readings resume, and blind alarms are raised when they should be and at no
 //! other time.
+#![allow(
+    clippy::unwrap_used,
+    clippy::print_stdout,
+    reason = "a test that cannot go on has failed, and says what it measured"
+)]
 
 use nightjar::alarm::event::{AlarmEvent, AlarmKind, Change, EventId};
 use nightjar::clock::{Clock, ManualClock, NotBeforeBuild, SystemClock};

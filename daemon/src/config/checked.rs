@@ -469,6 +469,8 @@ pub struct Influx {
     pub bucket: String,
     /// File with the token.
     pub token_file: PathBuf,
+    /// Name of this station in the tag `station`.
+    pub station_id: String,
 }
 
 /// Broker that receives our state.

@@ -345,6 +345,7 @@ pub struct Influx {
     pub organisation: Option<String>,
     pub bucket: Option<String>,
     pub token_file: Option<String>,
+    pub station_id: Option<String>,
 }
 
 /// `[export.mqtt]`

@@ -2,13 +2,13 @@
 
 mod alarm;
 mod export;
-mod notify;
+pub mod notify;
 mod people;
 mod rack;
 mod sensor;
 mod source;
 mod station;
-mod value;
+pub mod value;
 
 use super::checked::Config;
 use super::raw::Raw;
@@ -32,7 +32,7 @@ pub fn validate(raw: &Raw, problems: &mut Vec<Problem>) -> Option<Config> {
     let notify = notify::check(&raw.notify, problems);
     let web = export::check_web(&raw.web, problems);
     let store = export::check_store(&raw.store, problems);
-    let export = export::check_export(&raw.export, problems);
+    let export = export::check_export(&raw.export, &rack.station, problems);
     let species = export::check_species(&raw.species, problems);
     Some(Config {
         rack: Arc::new(rack),

@@ -22,6 +22,8 @@ use std::sync::atomic::{AtomicU64, AtomicUsize, Ordering};
 use tokio::sync::{mpsc, oneshot, watch};
 use tokio_util::sync::CancellationToken;
 
+/// Longest wait between two rounds, so that a beat and a picture come also while nothing happens.
+const PULSE: Span = Span::from_secs(10);
 /// Shortest wait between two pictures while readings stream in.
 const PICTURE_EVERY: Span = Span::from_secs(1);
 /// Reports of routes waiting for the core.
@@ -106,7 +108,9 @@ impl Core {
         self.carry_out();
         self.take_picture(now, true);
         loop {
-            let sleep = self.clock.sleep_until(self.state.poll_timeout());
+            // A core with nothing to do still shows that it could.
+            let pulse = self.clock.now().up.after(PULSE);
+            let sleep = self.clock.sleep_until(self.state.poll_timeout().min(pulse));
             tokio::select! {
                 biased;
                 () = stop.cancelled() => break,

@@ -10,7 +10,9 @@ use crate::alarm::record::{Output as AlarmOutput, StateDelta, Stored};
 use crate::clock::{Now, Uptime};
 use crate::config::checked::WaterType;
 use crate::ingest::judge::{Expectation, Judged, judge};
-use crate::logbook::{Check, Entry};
+use crate::guard::window_length;
+use crate::ids::PersonId;
+use crate::logbook::{Act, Check, Entry, Treatment, standing};
 use crate::notify::route::{Router, Routes};
 use crate::notify::worker::{Fate, Report};
 use crate::notify::{FOLDER, MAIL, TEXT};
@@ -153,7 +155,7 @@ impl State {
             .collect();
         let sources = plan.sources.iter().map(|_| SourceLive::default()).collect();
         let jars = rack.jars.len();
-        Self {
+        let mut state = Self {
             names,
             sensors,
             sources,
@@ -176,7 +178,14 @@ impl State {
             routes,
             hole: None,
             last_told,
+        };
+        let entries: Vec<Entry> = state.progress.entries().cloned().collect();
+        for done in standing(&entries).0 {
+            if let Act::Treatment(treatment) = done.act {
+                state.open_window(treatment, done.at, &done.entry.who, now);
+            }
         }
+        state
     }
 
     /// What is to be done next.
@@ -359,10 +368,25 @@ impl State {
     /// Takes an entry over that is on disk.
     pub fn entry_written(&mut self, entry: Entry, now: Now) {
         let now = self.forward(now);
+        let act = if let Act::Void(void) = &entry.act { void.instead.as_deref() } else { Some(&entry.act) };
+        if let Some(Act::Treatment(treatment)) = act {
+            self.open_window(treatment, entry.happened_at, &entry.who, now);
+        }
         self.progress.add_entry(entry);
         self.corrections = corrections(&self.progress, &self.rack);
         self.refresh(now);
         self.collect(now);
+    }
+
+    /// A treatment opens a window of its own limits on flow, which ends by itself.
+    fn open_window(&mut self, treatment: &Treatment, at: Timestamp, by: &PersonId, now: Now) {
+        let left = (at + window_length(treatment)).since(now.utc);
+        let Some(jar) = self.rack.jar_named(treatment.jar.as_str()).filter(|_| left > Span::ZERO) else {
+            return;
+        };
+        if let Err(error) = self.engine.open_treatment_window(&[jar], left, by, now) {
+            tracing::warn!(jar = %treatment.jar, %error, "a treatment opens no window");
+        }
     }
 
     /// Carries out a command about alarms.

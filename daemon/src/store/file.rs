@@ -174,6 +174,20 @@ fn prune(folder: &Path, stem: &str, keep: usize) -> Result<(), StoreError> {
     Ok(())
 }
 
+/// Reads a database by its path, whether a station works on it or not. Everything read in `look` is
+/// of the same moment.
+///
+/// # Errors
+/// Those of `look`; and when it cannot be opened.
+pub fn look_at<T>(
+    path: &Path,
+    look: impl FnOnce(&super::read::Reader<'_>) -> Result<T, StoreError>,
+) -> Result<T, StoreError> {
+    let mut db = schema::open_reader(path)?;
+    let tx = db.transaction()?;
+    look(&super::read::Reader::new(&tx))
+}
+
 /// Opens a copy, checks all of it and counts what is in it: the drill before it is needed.
 ///
 /// # Errors

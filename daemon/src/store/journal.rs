@@ -195,7 +195,24 @@ pub(super) fn lines(
     narrow(" AND id < ?", filter.before.map(Sql::Integer));
     narrow(" ORDER BY id DESC LIMIT ?", Some(Sql::Integer(limit.into())));
     let mut statement = db.prepare_cached(&sql)?;
-    let mut rows = statement.query(params_from_iter(values))?;
+    collect(statement.query(params_from_iter(values))?)
+}
+
+/// Lines of one kind with higher numbers than `after`, oldest first.
+pub(super) fn lines_after(
+    db: &Connection,
+    kind: JournalKind,
+    after: i64,
+    limit: u32,
+) -> Result<Vec<JournalLine>, StoreError> {
+    let mut statement = db.prepare_cached(
+        "SELECT id, at, run, up, trusted, kind, event, body FROM journal
+         WHERE id > ?1 AND kind = ?2 ORDER BY id LIMIT ?3",
+    )?;
+    collect(statement.query(params![after, kind.as_str(), limit])?)
+}
+
+fn collect(mut rows: rusqlite::Rows<'_>) -> Result<Vec<JournalLine>, StoreError> {
     let mut lines = Vec::new();
     while let Some(row) = rows.next()? {
         let id: i64 = row.get(0)?;

@@ -3,7 +3,7 @@
 use super::chunk::{self, Summary};
 use super::entries;
 use super::error::StoreError;
-use super::journal::{self, JournalFilter, JournalLine};
+use super::journal::{self, JournalFilter, JournalKind, JournalLine};
 use super::meta::{self, ClockStep, Run, Session, SetAside};
 use super::outbox::{self, Message, MessageId, OutboxCounts};
 use super::pack;
@@ -159,6 +159,33 @@ impl<'a> Reader<'a> {
             }
         }
         Ok(())
+    }
+
+    /// A stretch of time that holds every stored reading of a sensor: whole hours where they are
+    /// compressed.
+    ///
+    /// # Errors
+    /// When the store cannot be read, or a stored hour is damaged.
+    pub fn reach(&self, sensor: &SensorId) -> Result<Option<(Timestamp, Timestamp)>, StoreError> {
+        let Some(channel) = find_channel(self.db, sensor.as_str())? else { return Ok(None) };
+        let mut reach = None;
+        let hours: (Option<i64>, Option<i64>) = self
+            .db
+            .prepare_cached("SELECT min(id), max(id) FROM chunk WHERE id BETWEEN ?1 AND ?2")?
+            .query_row(params![chunk_id(channel, 0), chunk_id(channel, 0xffff_ffff)], |row| {
+                Ok((row.get(0)?, row.get(1)?))
+            })?;
+        if let Some((first, last)) = hours.0.zip(hours.1) {
+            let (first, last) = (chunk_place(first).1 * HOUR_MS, (chunk_place(last).1 + 1) * HOUR_MS - 1);
+            reach = Some((first, last));
+        }
+        self.each_in_tail(0, |_, reading_channel, sample| {
+            if reading_channel == channel {
+                let at = sample.at.ms();
+                reach = Some(reach.map_or((at, at), |(first, last)| (first.min(at), last.max(at))));
+            }
+        })?;
+        Ok(reach.map(|(first, last)| (Timestamp::from_ms(first), Timestamp::from_ms(last))))
     }
 
     /// A sensor's readings from `from` up to `to` in bars for a chart. Bars of an hour or more are
@@ -387,6 +414,19 @@ impl<'a> Reader<'a> {
     /// When the store cannot be read, or a line is damaged.
     pub fn journal(&self, filter: &JournalFilter, limit: u32) -> Result<Vec<JournalLine>, StoreError> {
         journal::lines(self.db, filter, limit)
+    }
+
+    /// Lines of the journal of one kind, oldest first, after the line of this number; begin with 0.
+    ///
+    /// # Errors
+    /// When the store cannot be read, or a line is damaged.
+    pub fn journal_after(
+        &self,
+        kind: JournalKind,
+        after: i64,
+        limit: u32,
+    ) -> Result<Vec<JournalLine>, StoreError> {
+        journal::lines_after(self.db, kind, after, limit)
     }
 
     /// The highest number an alarm event ever had.

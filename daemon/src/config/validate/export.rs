@@ -4,6 +4,7 @@ use super::value;
 use crate::config::checked::{Export, Influx, MqttOut, Species, Store, Tls, Web};
 use crate::config::raw;
 use crate::config::report::Problem;
+use crate::export::slug;
 use nightjar_calc::time::Span;
 use std::collections::BTreeMap;
 use std::path::PathBuf;
@@ -79,7 +80,7 @@ pub fn check_store(raw: &raw::Store, problems: &mut Vec<Problem>) -> Option<Stor
     Some(Store { folder: PathBuf::from(folder), commit_every, backup_folder, keep_raw_days })
 }
 
-pub fn check_export(raw: &raw::Export, problems: &mut Vec<Problem>) -> Export {
+pub fn check_export(raw: &raw::Export, station: &str, problems: &mut Vec<Problem>) -> Export {
     let influx = raw.influx.as_ref().map(|given| {
         let url = value::required(
             given.url.as_ref(),
@@ -105,18 +106,11 @@ pub fn check_export(raw: &raw::Export, problems: &mut Vec<Problem>) -> Export {
                 problems,
             ),
             token_file: value::secret_file(given.token_file.as_ref(), "export.influx.token-file", problems),
+            station_id: station_id(given.station_id.as_ref(), station, "export.influx.station-id", problems),
         }
     });
     let mqtt = raw.mqtt.as_ref().map(|given| {
-        let station_id = value::required(
-            given.station_id.as_ref(),
-            "export.mqtt.station-id",
-            "a short name without spaces, unique on the broker",
-            problems,
-        );
-        if station_id.contains(['/', '+', '#', ' ']) {
-            problems.push(Problem::at("export.mqtt.station-id", "must not hold /, +, # or spaces"));
-        }
+        let station_id = station_id(given.station_id.as_ref(), station, "export.mqtt.station-id", problems);
         MqttOut {
             host: value::required(given.host.as_ref(), "export.mqtt.host", "name the broker", problems),
             port: value::whole(given.port, 1883, (1, 65_535), "export.mqtt.port", problems),
@@ -131,6 +125,19 @@ pub fn check_export(raw: &raw::Export, problems: &mut Vec<Problem>) -> Export {
         }
     });
     Export { influx, mqtt }
+}
+
+/// A short name for topics and tags: as given, or made from the name of the station.
+fn station_id(given: Option<&String>, station: &str, path: &str, problems: &mut Vec<Problem>) -> String {
+    let Some(id) = given else { return slug(station) };
+    let fits = |c: char| c.is_ascii_lowercase() || c.is_ascii_digit() || matches!(c, '-' | '_');
+    if id.is_empty() || id.len() > 32 || !id.chars().all(fits) {
+        problems.push(
+            Problem::at(path, format!("\"{id}\" cannot stand in a topic or tag"))
+                .hint("use 1 to 32 small letters, digits, '-' or '_', unique among the stations"),
+        );
+    }
+    id.clone()
 }
 
 pub fn check_species(

@@ -46,7 +46,8 @@ pub fn check(raw: &raw::Notify, problems: &mut Vec<Problem>) -> Notify {
     }
 }
 
-fn email(given: &raw::Email, problems: &mut Vec<Problem>) -> Email {
+/// The mail server, of a station or of a watcher.
+pub fn email(given: &raw::Email, problems: &mut Vec<Problem>) -> Email {
     let path = "notify.email";
     let server =
         value::required(given.server.as_ref(), "notify.email.server", "as \"mail.example.net\"", problems);
@@ -118,7 +119,7 @@ fn heartbeat(given: &raw::Heartbeat, problems: &mut Vec<Problem>) -> Heartbeat {
         every: value::duration(
             given.every.as_ref(),
             Span::from_secs(60),
-            (Span::from_secs(10), Span::from_minutes(10)),
+            (Span::from_secs(1), Span::from_minutes(10)),
             "notify.heartbeat.every",
             problems,
         ),
