@@ -20,11 +20,13 @@ pub fn flood_text(announced: u32, worst: Option<&AlarmEvent>, words: &Words) -> 
 /// The last text of a day: what it was to say, and that no more will come.
 #[must_use]
 pub fn cap_text(event: &AlarmEvent, words: &Words, now: Now) -> String {
-    let place = words.place(&event.asset, 16);
-    let what = format!("{:?} {} {place}", event.priority, kind::name(event.kind).to_uppercase());
+    let what = format!("{:?} {}", event.priority, kind::name(event.kind).to_uppercase());
     let since = words.time(event.since, now, event.clock_trusted);
     let code = cut(&event.code.0, 8);
-    gsm::plain(&format!(
-        "{what} since {since}. Text limit of the day reached: NO MORE TEXTS. Use page or mail. Code {code}"
-    ))
+    let tail = gsm::plain(&format!(
+        " since {since}. Text limit of the day reached: NO MORE TEXTS. Use page or mail. Code {code}"
+    ));
+    // A name can grow as it is written in the alphabet: it is cut after that and not before.
+    let head = gsm::plain(&format!("{what} {}", words.place(&event.asset, 16)));
+    format!("{}{tail}", cut(&head, LONGEST_TEXT.saturating_sub(tail.chars().count())))
 }
