@@ -53,12 +53,10 @@ enum Command {
     Export(export::Arguments),
     /// Hash a password or PIN for the configuration
     HashSecret(hash_secret::Arguments),
-    /// Take temperatures of past springs over into the station's database
-    Import(import::Arguments),
+    /// Take temperatures of past springs over into the station's database; or records of past years
+    Import(Box<import::Arguments>),
     /// Thermal units and stage dates from a file of temperatures
     Outlook(Box<outlook::Arguments>),
-    /// Take entries of past years over from a CSV file, by a mapping file
-    ImportRecords(records::Arguments),
     /// The season report: a page to print, and CSV files
     Season(season::Arguments),
     /// Watch the station until told to stop
@@ -94,7 +92,6 @@ pub fn main() -> ExitCode {
         Command::HashSecret(arguments) => hash_secret::run(&arguments, &mut output),
         Command::Import(arguments) => import::run(&arguments, &mut output),
         Command::Outlook(arguments) => outlook::run(&arguments, &mut output),
-        Command::ImportRecords(arguments) => records::run(&arguments, &mut output),
         Command::Season(arguments) => season::run(&arguments, &mut output),
         Command::Run(arguments) => run::run(&arguments),
         Command::Watch(arguments) => watch::run(&arguments),

@@ -238,6 +238,7 @@ fn empty_picture(rack: &crate::rack::Rack, now: crate::clock::Now) -> Snapshot {
         alarms: Vec::new(),
         learning: Vec::new(),
         past_outlooks: None,
+        season_outlooks: Arc::default(),
         sources: Vec::new(),
         last_told: None,
     }

@@ -813,7 +813,7 @@ async fn the_report_and_records_of_past_years_go_through_the_command_line() {
     let import = |dry: bool| {
         let (map, table) = (map.to_str().unwrap(), table.to_str().unwrap());
         let mut words =
-            vec!["import-records", table, "--map", map, "--config", config, "--database", database];
+            vec!["import", "records", table, "--map", map, "--config", config, "--database", database];
         words.extend(dry.then_some("--dry-run"));
         nightjar(&words)
     };

@@ -67,6 +67,7 @@ pub fn snapshot(state: &State, counters: &[Arc<SourceCounters>], version: u64, n
         sources: sources(state, counters),
         learning: state.progress.learning().to_vec(),
         past_outlooks: state.water.past_outlooks().cloned(),
+        season_outlooks: state.followed.shared(),
         last_told: state.last_told.clone(),
     }
 }

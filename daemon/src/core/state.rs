@@ -18,6 +18,7 @@ use crate::notify::worker::{Fate, Report};
 use crate::notify::{FOLDER, MAIL, TEXT};
 use crate::progress::Progress;
 use crate::progress::books::Seen;
+use crate::progress::followed::Season;
 use crate::rack::{Correction, JarIx, Measure, Rack, Sensor};
 use crate::reading::{FromSource, Quality, RawReading, Reading, Reason, Receipt, SensorIx, SourceIx};
 use crate::snapshot::{JarState, Latest, ProgressView};
@@ -69,6 +70,8 @@ pub struct Begin {
     pub water_type: WaterType,
     /// Who is told, with the ladders as stored.
     pub router: Router,
+    /// Outlooks of this season as stored.
+    pub followed: Season,
     /// When somebody was last told, and what.
     pub last_told: Option<(Timestamp, String)>,
 }
@@ -114,6 +117,7 @@ pub struct State {
     pub(super) engine: Engine,
     pub(super) progress: Progress,
     pub(super) water: Water,
+    pub(super) followed: Season,
     pub(super) views: Vec<Option<ProgressView>>,
     pub(super) contexts: Vec<JarContext>,
     corrections: BTreeMap<SensorIx, Correction>,
@@ -135,7 +139,7 @@ impl State {
     /// Goes on from what was stored.
     #[must_use]
     pub fn new(begin: Begin, now: Now) -> Self {
-        let Begin { rack, plan, stored, off_for, progress, water_type, router, last_told } = begin;
+        let Begin { rack, plan, stored, off_for, progress, water_type, router, followed, last_told } = begin;
         let routes = plan.routes.clone();
         let names = rack
             .sensors
@@ -161,6 +165,7 @@ impl State {
             sources,
             engine: Engine::new(plan, stored, off_for, now),
             water: Water::new(Arc::clone(&rack), water_type),
+            followed,
             views: vec![None; jars],
             contexts: vec![JarContext::default(); jars],
             corrections: corrections(&progress, &rack),
@@ -434,6 +439,19 @@ impl State {
                 self.engine.handle_jar(jar, context, now);
             }
         }
+        if now.trusted {
+            self.note_outlooks();
+        }
+    }
+
+    /// What is shown about each jar, once a day, so that it can be compared with what happens.
+    fn note_outlooks(&mut self) {
+        let shown = self.rack.jars.iter().zip(&self.views).enumerate().filter_map(|(at, (jar, view))| {
+            let content = self.progress.books().in_jar(JarIx(u16::try_from(at).ok()?))?;
+            Some((jar.id.as_str(), content.lot.as_str(), view.as_ref()?))
+        });
+        let changed = self.followed.note(shown, self.rack.zone);
+        self.pending.state.extend(changed);
     }
 
     fn context(&self, jar: JarIx) -> JarContext {

@@ -10,6 +10,7 @@ use crate::core::water::past_ends;
 use crate::logbook::Entry;
 use crate::notify::route::{Directory, Router};
 use crate::progress::Progress;
+use crate::progress::followed::{FOLLOWED, Season};
 use crate::rack::{Measure, Rack};
 use crate::reading::SensorIx;
 use crate::store::{MessageState, StoreHandle, past_springs};
@@ -55,6 +56,9 @@ pub async fn state(config: &Config, store: &StoreHandle, now: Now) -> Result<(St
         progress,
         water_type: config.water_type,
         router: router(config, store, now).await?,
+        followed: Season::restored(
+            store.read(|r| r.states(FOLLOWED)).await.context("cannot read the outlooks of this season")?,
+        ),
         last_told: last_told(config, store).await,
     };
     let (past_rack, past_ends) = (Arc::clone(&rack), past_ends(&rack, now.utc));

@@ -1,5 +1,7 @@
 //! One jar: what is in it, how far it has come, what its water does, and the entries made at it.
 
+mod learnt;
+
 use crate::rack::{Jar, JarIx};
 use crate::reading::SensorIx;
 use crate::snapshot::{JarState, JarView, ProgressView};
@@ -103,6 +105,7 @@ pub async fn page(view: &View, id: &str, shown: Shown, done: Option<&str>, tried
             @if let Some(progress) = now.and_then(|n| n.progress.as_ref()) {
                 section aria-labelledby="h-way" { h2 #h-way { "Way to hatch" } (grown) div #way { (way(view, progress)) } }
             }
+            div #learnt { (learnt::section(view, now)) }
             (super::season::of_jar(view, jar.id.as_str()).await)
             section aria-labelledby="h-water" {
                 h2 #h-water { "Water" }
@@ -237,6 +240,11 @@ pub fn jar_alarms(view: &View, now: Option<&JarView>) -> Markup {
 pub fn way(view: &View, progress: &ProgressView) -> Markup {
     html! {
         (components::way(view, progress))
+        @if progress.clocks.len() > 1 {
+            p { "These eggs are of several takes, each with its own clock; an interval above holds them all: "
+                @for (i, clock) in progress.clocks.iter().enumerate() { @if i > 0 { "; " } "take " span.nb { (clock.take) } " of " (words::date(view.zone(), clock.fertilized_at)) " " (format!("{:.1}\u{202f}°C·d", clock.c_days)) }
+            "." }
+        }
         p { "Confidence " b { (progress.confidence) } ". The dates assume: " (progress.basis) "." }
         @for warning in &progress.warnings { p.warning { (warning) } }
     }
