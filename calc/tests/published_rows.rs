@@ -37,15 +37,33 @@ fn counts_of_published_rows() {
     };
     let half = |printed: f64| 100.0 * 0.5 / printed + 0.001;
     let ounces: Vec<Row> = [
-        (35.0, 52.0), (40.0, 78.0), (60.0, 264.0), (80.0, 626.0), (100.0, 1223.0), (110.0, 1628.0), (120.0, 2114.0),
-        (125.0, 2389.0), (130.0, 2688.0), (140.0, 3357.0), (144.0, 3653.0), (146.0, 3807.0), (148.0, 3966.0),
-        (150.0, 4129.0), (155.0, 4556.0), (160.0, 5011.0), (170.0, 6011.0), (180.0, 7135.0),
+        (35.0, 52.0),
+        (40.0, 78.0),
+        (60.0, 264.0),
+        (80.0, 626.0),
+        (100.0, 1223.0),
+        (110.0, 1628.0),
+        (120.0, 2114.0),
+        (125.0, 2389.0),
+        (130.0, 2688.0),
+        (140.0, 3357.0),
+        (144.0, 3653.0),
+        (146.0, 3807.0),
+        (148.0, 3966.0),
+        (150.0, 4129.0),
+        (155.0, 4556.0),
+        (160.0, 5011.0),
+        (170.0, 6011.0),
+        (180.0, 7135.0),
     ]
     .into_iter()
-    .map(|(row, printed)| Row("HERR, PIPER82-T18 eggs to the fluid ounce", printed, ounce(row), half(printed).max(0.6)))
+    .map(|(row, printed)| {
+        Row("HERR, PIPER82-T18 eggs to the fluid ounce", printed, ounce(row), half(printed).max(0.6))
+    })
     .collect();
     check(&ounces);
-    let litre = |quart: f64| EggsPerLitre::<Hardened>::given(quart / LITRES_PER_QUART).unwrap().estimate().value;
+    let litre =
+        |quart: f64| EggsPerLitre::<Hardened>::given(quart / LITRES_PER_QUART).unwrap().estimate().value;
     let pike_quart = 11_000_000.0 / 216.5;
     let weighed = |eggs: f64, grams: f64| {
         gravimetric::<Hardened>(&[Subsample { eggs, amount: grams }]).unwrap().estimate().value
@@ -57,18 +75,40 @@ fn counts_of_published_rows() {
         Row("MDNR11 walleye, eggs/L", 132_086.0, litre(125_000.0), 0.001),
         Row("ABN13 jar of 300 000 walleye eggs, L", 2.3, 300_000.0 / litre(125_000.0), 1.5),
         Row("IND10 muskellunge, 1.5 million of 35 females", 42_857.0, 1.5e6 / 35.0, 0.002),
-        Row("SCOTT73 (memory) muskellunge 2.5 mm, eggs/quart", 71_000.0, per_quart(2.5 / MILLIMETRES_PER_INCH), 1.0),
-        Row("SCOTT73 (memory) muskellunge 3.5 mm, eggs/quart", 26_000.0, per_quart(3.5 / MILLIMETRES_PER_INCH), 1.0),
+        Row(
+            "SCOTT73 (memory) muskellunge 2.5 mm, eggs/quart",
+            71_000.0,
+            per_quart(2.5 / MILLIMETRES_PER_INCH),
+            1.0,
+        ),
+        Row(
+            "SCOTT73 (memory) muskellunge 3.5 mm, eggs/quart",
+            26_000.0,
+            per_quart(3.5 / MILLIMETRES_PER_INCH),
+            1.0,
+        ),
         Row("LECT eggs in the three samples", 112.0, 36.0 + 35.0 + 41.0, 0.0),
         Row("LECT weight of the three samples, g", 5.0, 1.5 + 1.6 + 1.9, 1e-9),
         Row("LECT eggs/g", 22.4, weighed(112.0, 5.0), 1e-9),
-        Row("PIPER82 striped bass 25 000/oz, in g", 25_000.0, weighed(25_000.0, GRAMS_PER_OUNCE) * GRAMS_PER_OUNCE, 1e-9),
-        Row("DRIP cubic inches to the gallon", 231.0, LITRES_PER_GALLON / (MILLIMETRES_PER_INCH.powi(3) * 1e-6), 1e-6),
+        Row(
+            "PIPER82 striped bass 25 000/oz, in g",
+            25_000.0,
+            weighed(25_000.0, GRAMS_PER_OUNCE) * GRAMS_PER_OUNCE,
+            1e-9,
+        ),
+        Row(
+            "DRIP cubic inches to the gallon",
+            231.0,
+            LITRES_PER_GALLON / (MILLIMETRES_PER_INCH.powi(3) * 1e-6),
+            1e-6,
+        ),
         Row("KAM08 egg water, mg/kg/h from 20 mm3/g/h", 28.6, 20.0 * 1.429, 0.1),
     ]);
     // PIKETEMP: 6.11 mg an egg does not fit a sphere of 2.7 mm (10.3 mm³): the conflict, not a check.
     let sphere = std::f64::consts::PI / 6.0 * 2.7_f64.powi(3);
-    println!("PIKETEMP pike egg of 2.7 mm is a sphere of {sphere:.1} mm³ and 6.11 mg are printed: not both hardened");
+    println!(
+        "PIKETEMP pike egg of 2.7 mm is a sphere of {sphere:.1} mm³ and 6.11 mg are printed: not both hardened"
+    );
     assert!((sphere - 10.3).abs() < 0.05 && sphere > 1.6 * 6.11);
     // BANISH24: mean over-counts of eggs on a mean of 775 beside the ratios printed: a mean of ratios is no ratio of means.
     for (method, over, ratio) in [("volumetric", 165.9, 1.10), ("gravimetric", 111.2, 1.086)] {

@@ -136,7 +136,8 @@ fn what_nobody_measured_is_a_gap_and_what_the_probe_missed_is_the_reading() {
     let seen = one_take(&probe, died);
     near(seen.c_days, by_hand(3.0, 2.0, WAY_C));
     near(seen.uncounted_h, 3.0);
-    let filled = json!({"hardening_sensor": BASKET_PROBE, "hardening_temp_c": 8.0, "transport_temp_c": WAY_C});
+    let filled =
+        json!({"hardening_sensor": BASKET_PROBE, "hardening_temp_c": 8.0, "transport_temp_c": WAY_C});
     let seen = one_take(&filled, died);
     near(seen.c_days, by_hand(3.0, 2.0, WAY_C) + 3.0 * 8.0 / 24.0);
     near(seen.uncounted_h, 0.0);

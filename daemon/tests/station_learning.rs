@@ -264,7 +264,10 @@ fn outlooks_of_this_season_are_followed() {
         .filter(|(_, foreseen, _)| foreseen.stage == "hatch_peak")
         .map(|(_, foreseen, happened)| foreseen.likely.since(happened.at).days())
         .collect();
-    assert!(peak.len() >= 10 && peak.iter().all(|error| (error + 0.15 * PUBLISHED_DAYS).abs() < 0.1), "{peak:?}");
+    assert!(
+        peak.len() >= 10 && peak.iter().all(|error| (error + 0.15 * PUBLISHED_DAYS).abs() < 0.1),
+        "{peak:?}"
+    );
     let season_scores = scores(&season.shared());
     assert!(season_scores.iter().all(|score| score.bias_days < 0.0 && score.cases > 0));
     // A restart goes on from what was stored.

@@ -117,7 +117,8 @@ async fn what_was_learnt_is_in_the_interface_and_on_the_jar() {
     assert_eq!(walleye["sightings"][0]["multiple"], 1.12);
     assert!(learnt["how_to_undo"].as_str().unwrap().contains("learns = false"));
     let page = get(&stand, "/jar/J01").await;
-    for part in ["was 117 °C·d by the table and is 129 °C·d now (+10.0 %)", "learns = false", "WAE-25-9"] {
+    for part in ["was 117 °C·d by the table and is 129 °C·d now (+10.0 %)", "learns = false", "WAE-25-9"]
+    {
         assert!(page.contains(part), "{part}");
     }
     // Takes that share a jar are told apart.

@@ -38,7 +38,8 @@ impl<I: Integrand> Tallied for Steady<I> {
     fn tally(&self, from: Timestamp, to: Timestamp) -> Tally {
         let mut tally = Tally::default();
         if to > from {
-            let pair = Pair { start: Sample::of(from, self.temperature), end: Sample::of(to, self.temperature) };
+            let pair =
+                Pair { start: Sample::of(from, self.temperature), end: Sample::of(to, self.temperature) };
             tally.sum = self.integrand.whole(&pair);
             tally.borrowed = to.since(from);
             tally.span_temperature(pair.start.ten_thousandths, pair.start.ten_thousandths);

@@ -21,7 +21,11 @@ const OLDEST_YEAR: i32 = 1900;
 
 /// What to take over.
 #[derive(Debug, Args)]
-#[command(allow_negative_numbers = true, args_conflicts_with_subcommands = true, subcommand_negates_reqs = true)]
+#[command(
+    allow_negative_numbers = true,
+    args_conflicts_with_subcommands = true,
+    subcommand_negates_reqs = true
+)]
 pub struct Arguments {
     #[command(subcommand)]
     other: Option<Other>,

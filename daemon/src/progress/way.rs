@@ -10,7 +10,9 @@ use crate::logbook::Take;
 use crate::rack::JarIx;
 use nightjar_calc::development::species::Species;
 use nightjar_calc::development::{Development, PER_HATCH};
-use nightjar_calc::thermal::{BestOf, DegreesAboveZero, Gap, Integrand, Ledger, Steady, Tallied, Tally, ThermalSum};
+use nightjar_calc::thermal::{
+    BestOf, DegreesAboveZero, Gap, Integrand, Ledger, Steady, Tallied, Tally, ThermalSum,
+};
 use nightjar_calc::time::Timestamp;
 
 /// The way of the eggs of one take.
@@ -42,7 +44,12 @@ type Source<'a> = Box<dyn Tallied + 'a>;
 
 impl<'a> Way<'a> {
     /// Of the eggs of a take that came into a jar.
-    pub(super) fn of(progress: &'a Progress, content: &'a Content, take: &'a Take, species: &'a Species) -> Self {
+    pub(super) fn of(
+        progress: &'a Progress,
+        content: &'a Content,
+        take: &'a Take,
+        species: &'a Species,
+    ) -> Self {
         let mut stretches = before_jars(progress, content, take);
         stretches.extend(content.segments.iter().map(|segment| Stretch {
             from: segment.from,
@@ -115,9 +122,7 @@ impl<'a> Way<'a> {
         }
         sources.extend(records.into_iter().filter_map(ledger).map(|ledger| Box::new(ledger) as Source<'_>));
         sources.extend(
-            hand_c
-                .and_then(|c| Steady::new(integrand, c).ok())
-                .map(|hand| Box::new(hand) as Source<'_>),
+            hand_c.and_then(|c| Steady::new(integrand, c).ok()).map(|hand| Box::new(hand) as Source<'_>),
         );
         Box::new(Best(sources))
     }

@@ -45,7 +45,9 @@ fn sums(learnt: &LearningView) -> String {
     let change = 100.0 * (learnt.factor_after / learnt.factor_before - 1.0);
     match learnt.hatch_c_days {
         Some((before, after)) => {
-            format!("the sum to hatch was {before:.0} °C·d by the table and is {after:.0} °C·d now ({change:+.1} %)")
+            format!(
+                "the sum to hatch was {before:.0} °C·d by the table and is {after:.0} °C·d now ({change:+.1} %)"
+            )
         }
         None => format!("development to hatch takes {change:+.1} % against the table"),
     }
