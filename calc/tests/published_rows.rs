@@ -71,7 +71,7 @@ fn counts_of_published_rows() {
     check(&[
         Row("MINOT-B walleye, 60 million in 460 quarts, eggs/quart", 130_435.0, 60.0e6 / 460.0, 0.001),
         Row("MINOT-B pike, 11 million in 216.5 quarts, eggs/quart", 50_808.0, pike_quart, 0.001),
-        Row("MINOT-B pike, eggs/L", 53_688.0, litre(pike_quart), 0.001),
+        Row("MINOT-B pike, eggs/L (cut, not rounded)", 53_688.0, litre(pike_quart), 100.0 / 53_688.0),
         Row("MDNR11 walleye, eggs/L", 132_086.0, litre(125_000.0), 0.001),
         Row("ABN13 jar of 300 000 walleye eggs, L", 2.3, 300_000.0 / litre(125_000.0), 1.5),
         Row("IND10 muskellunge, 1.5 million of 35 females", 42_857.0, 1.5e6 / 35.0, 0.002),

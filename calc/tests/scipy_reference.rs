@@ -2,6 +2,7 @@
 //! `data/scipy_reference.csv`; `data/scipy_reference.py` beside it writes them anew.
 
 #[path = "data/table.rs"]
+#[allow(dead_code, reason = "shared with tests that use the rest")]
 mod table;
 
 use nightjar_calc::development::{Development, Exponential, Law, Model};
