@@ -16,6 +16,7 @@ pub mod import;
 pub mod outlook;
 pub mod output;
 pub mod records;
+pub mod replay;
 pub mod run;
 pub mod season;
 pub mod temperatures;
@@ -59,6 +60,8 @@ enum Command {
     Outlook(Box<outlook::Arguments>),
     /// Take entries of past years over from a CSV file, by a mapping file
     ImportRecords(records::Arguments),
+    /// The alarms over a recorded trace: what would have been sent, and deadbands from its noise
+    Replay(Box<replay::Arguments>),
     /// The season report: a page to print, and CSV files
     Season(season::Arguments),
     /// Watch the station until told to stop
@@ -95,6 +98,7 @@ pub fn main() -> ExitCode {
         Command::Import(arguments) => import::run(&arguments, &mut output),
         Command::Outlook(arguments) => outlook::run(&arguments, &mut output),
         Command::ImportRecords(arguments) => records::run(&arguments, &mut output),
+        Command::Replay(arguments) => replay::run(&arguments, &mut output),
         Command::Season(arguments) => season::run(&arguments, &mut output),
         Command::Run(arguments) => run::run(&arguments),
         Command::Watch(arguments) => watch::run(&arguments),

@@ -20,6 +20,7 @@ pub mod observe;
 pub mod progress;
 pub mod rack;
 pub mod reading;
+pub mod replay;
 pub mod season;
 pub mod snapshot;
 pub mod store;
