@@ -45,7 +45,7 @@ enum Command {
     Calc(calc::Arguments),
     /// Play an invented season over a real pseudo-terminal, with its page
     Demo(demo::Arguments),
-    /// Try out what is needed when something breaks: restoring from the newest copy
+    /// Try out what is needed when something breaks: an alarm to every phone, the newest copy
     Drill(drill::Arguments),
     /// Man pages and completions for the package
     #[command(hide = true)]

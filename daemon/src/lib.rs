@@ -7,6 +7,7 @@ pub mod cli;
 pub mod clock;
 pub mod config;
 pub mod core;
+pub mod drill;
 pub mod export;
 pub mod guard;
 pub mod health;
