@@ -82,15 +82,18 @@ impl Record {
         let mut answers: Vec<(&PersonId, f64)> =
             self.answered_after_s.iter().map(|(person, after)| (person, *after)).collect();
         answers.sort_by(|a, b| a.1.total_cmp(&b.1));
-        let answered: Vec<String> =
-            answers.iter().map(|(person, after)| format!("{} answered after {after:.0} s", name(person))).collect();
+        let answered: Vec<String> = answers
+            .iter()
+            .map(|(person, after)| format!("{} answered after {after:.0} s", name(person)))
+            .collect();
         let silent: Vec<String> = self
             .taken_after_s
             .keys()
             .filter(|person| !self.answered_after_s.contains_key(*person))
             .map(&name)
             .collect();
-        let silent = if silent.is_empty() { String::new() } else { format!("no answer from {}", silent.join(", ")) };
+        let silent =
+            if silent.is_empty() { String::new() } else { format!("no answer from {}", silent.join(", ")) };
         match &self.outcome {
             Outcome::Running => "goes on".to_owned(),
             Outcome::Refused(why) => format!("not begun: {why}"),
@@ -159,7 +162,8 @@ impl Drill {
             self.record.answered_after_s.entry(person.clone()).or_insert(after);
             self.first_answer.get_or_insert(now.up);
         }
-        let everybody = self.record.taken_after_s.keys().all(|p| self.record.answered_after_s.contains_key(p));
+        let everybody =
+            self.record.taken_after_s.keys().all(|p| self.record.answered_after_s.contains_key(p));
         if self.first_answer.is_some() && everybody {
             self.end(now);
         } else if self.record != before {

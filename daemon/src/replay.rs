@@ -331,14 +331,16 @@ impl Replay {
 
 /// What is in force for a kind of measure, to be shown beside what its noise suggests.
 #[must_use]
-pub fn in_force(settings: &Settings, measure: crate::rack::Measure, set_flow: Option<f64>) -> Option<(f64, Span)> {
+pub fn in_force(
+    settings: &Settings,
+    measure: crate::rack::Measure,
+    set_flow: Option<f64>,
+) -> Option<(f64, Span)> {
     use crate::alarm::event::AlarmKind;
     use crate::rack::Measure;
     match measure {
         Measure::Temperature => Some((settings.temp_deadband_c, settings.delays(AlarmKind::TempHigh).0)),
-        Measure::Flow => {
-            Some((settings.flow.deadband * set_flow?, settings.delays(AlarmKind::LowFlow).0))
-        }
+        Measure::Flow => Some((settings.flow.deadband * set_flow?, settings.delays(AlarmKind::LowFlow).0)),
         Measure::Mains | Measure::Battery => None,
     }
 }

@@ -117,7 +117,8 @@ async fn the_command_raises_a_p1_that_somebody_answers() {
     bench
         .until("sent", async || bench.record().await.is_some_and(|record| !record.taken_after_s.is_empty()))
         .await;
-    let told: Vec<String> = bench.record().await.unwrap().taken_after_s.keys().map(ToString::to_string).collect();
+    let told: Vec<String> =
+        bench.record().await.unwrap().taken_after_s.keys().map(ToString::to_string).collect();
     assert_eq!(told, ["kim"]);
     // A second one does not begin meanwhile.
     request::ask(folder.path(), "second").unwrap();
@@ -125,7 +126,9 @@ async fn the_command_raises_a_p1_that_somebody_answers() {
     assert_eq!(bench.acknowledge("kim").await, Reply::Done);
     bench.until("cleared", async || bench.drill().is_none()).await;
     bench
-        .until("kept", async || bench.record().await.is_some_and(|record| record.outcome == Outcome::Answered))
+        .until("kept", async || {
+            bench.record().await.is_some_and(|record| record.outcome == Outcome::Answered)
+        })
         .await;
     let record = bench.record().await.unwrap();
     println!("{record:?}");
@@ -184,7 +187,8 @@ async fn a_restart_ends_a_drill() {
     bench.until("kept", async || bench.record().await.is_some() && bench.station.is_settled()).await;
     stop.cancel();
     bench.station.run_to_end().await.unwrap();
-    let station = supervise::start(&config, clock.clone(), CancellationToken::new(), options()).await.unwrap();
+    let station =
+        supervise::start(&config, clock.clone(), CancellationToken::new(), options()).await.unwrap();
     let bench = Bench { clock, station };
     bench
         .until("cleared", async || {

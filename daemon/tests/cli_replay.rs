@@ -22,7 +22,7 @@ use std::sync::Arc;
 /// Seconds between readings.
 const EVERY: i64 = 5;
 /// Readings run for this long, s.
-const LENGTH: i64 = 1_800;
+const LENGTH: i64 = 9_000;
 
 fn begin() -> Timestamp {
     Timestamp::parse("2026-04-20T10:00:00-05:00").unwrap()
@@ -135,7 +135,8 @@ fn a_dead_pump_is_told_once_a_step_and_its_return_once() {
 fn whoever_acknowledges_stops_the_ladder() {
     let folder = tempfile::tempdir().unwrap();
     let (config, trace) = (configuration(folder.path()), write(folder.path(), "t.csv", &wide(pump)));
-    let arguments = ["--config", &config, "--readings", &trace, "--set-flow", "4", "--acknowledge-after", "2m"];
+    let arguments =
+        ["--config", &config, "--readings", &trace, "--set-flow", "4", "--acknowledge-after", "2m"];
     let all = messages(&replayed(&arguments));
     let when: Vec<&str> = all.iter().map(|(when, _)| when.as_str()).collect();
     assert_eq!(when, ["10:10:25 text kim", "10:12:25 text kim", "10:18:00 text kim"], "{all:#?}");
@@ -230,9 +231,13 @@ async fn a_database_gives_what_its_readings_give() {
     assert_eq!(when(&by_logbook), when(&of_file), "{by_logbook:#?}");
     println!("{by_logbook:#?}");
     // What the export writes is a trace as well.
-    let export = Command::new(env!("CARGO_BIN_EXE_nightjar")).args(["export", "--data", data]).output().unwrap();
+    let export =
+        Command::new(env!("CARGO_BIN_EXE_nightjar")).args(["export", "--data", data]).output().unwrap();
     let exported = write(folder.path(), "e.csv", &String::from_utf8(export.stdout).unwrap());
-    assert_eq!(messages(&replayed(&["--config", &config, "--readings", &exported, "--set-flow", "4"])), of_file);
+    assert_eq!(
+        messages(&replayed(&["--config", &config, "--readings", &exported, "--set-flow", "4"])),
+        of_file
+    );
     let half = ["--config", &config, "--data", data, "--set-flow", "4", "--to", "2026-04-20 10:10:20"];
     assert_eq!(messages(&replayed(&half)), [], "ends before the first text");
     assert_eq!(std::fs::read(folder.path().join("nightjar.sqlite")).unwrap(), before, "only read");

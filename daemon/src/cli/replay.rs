@@ -103,7 +103,9 @@ pub fn run(arguments: &Arguments, output: &mut Output) -> CommandResult {
     let material = match (&arguments.readings, &arguments.data) {
         (Some(file), _) => material::of_file(file, arguments, &config, &wanted)?,
         (None, Some(folder)) => material::of_database(folder, arguments, &config, &wanted)?,
-        (None, None) => return Err(Failure::usage("name a trace with --readings, or a database with --data")),
+        (None, None) => {
+            return Err(Failure::usage("name a trace with --readings, or a database with --data"));
+        }
     };
     let report = Report::new(&config, &material, arguments.format);
     play(&config, material, report, output)

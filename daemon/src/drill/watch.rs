@@ -6,9 +6,7 @@ use crate::alarm::event::{AlarmKind, EventId, Priority};
 use crate::clock::{Clock, Now};
 use crate::ids::PersonId;
 use crate::snapshot::Snapshot;
-use crate::store::{
-    JournalFilter, JournalKind, MessageState, NewLine, StoreError, StoreHandle, Transition,
-};
+use crate::store::{JournalFilter, JournalKind, MessageState, NewLine, StoreError, StoreHandle, Transition};
 use nightjar_calc::time::Span;
 use std::path::PathBuf;
 use std::sync::Arc;

@@ -128,7 +128,8 @@ impl ChannelNoise {
             }
             _ => None,
         };
-        let interval_s = (all.spacing.1 > 0).then(|| Span::from_ms(all.spacing.0).secs() / all.spacing.1 as f64);
+        let interval_s =
+            (all.spacing.1 > 0).then(|| Span::from_ms(all.spacing.0).secs() / all.spacing.1 as f64);
         Sizing {
             readings: all.readings,
             interval_s: interval_s.or(overall),
@@ -160,9 +161,8 @@ impl ChannelNoise {
         if i64::try_from(stretch.len()).is_ok_and(|n| n >= STRETCH_READINGS.0) {
             let left = without_trend(&stretch);
             let lags = LAGS.min(left.len() / 4);
-            let products = (0..=lags)
-                .map(|lag| left.iter().zip(&left[lag..]).map(|(a, b)| a * b).sum())
-                .collect();
+            let products =
+                (0..=lags).map(|lag| left.iter().zip(&left[lag..]).map(|(a, b)| a * b).sum()).collect();
             self.stretches.push(Stretch { readings: left.len(), products });
         }
     }
@@ -241,7 +241,8 @@ mod tests {
             let sizing = recorded(deviation, neighbour, 0.4, 43_200).sizing();
             let noise = sizing.noise.unwrap();
             assert!((noise.deviation / deviation - 1.0).abs() < 0.05, "{noise:?}");
-            let expected = if neighbour > 0.0 { -2.0 / f64::ln(neighbour) } else { 2.0 * (1.0 - f64::exp(-1.0)) };
+            let expected =
+                if neighbour > 0.0 { -2.0 / f64::ln(neighbour) } else { 2.0 * (1.0 - f64::exp(-1.0)) };
             assert!((noise.correlation_s / expected - 1.0).abs() < 0.1, "{noise:?}, expected {expected}");
             assert!((noise.deadband - 3.0 * noise.deviation).abs() < 1e-9);
             assert!((noise.on_delay_s - f64::max(6.0, 5.0 * noise.correlation_s)).abs() < 1e-9);

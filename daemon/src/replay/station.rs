@@ -17,12 +17,7 @@ pub struct Kept {
 /// neither converted nor corrected again. `interval`: how often the trace has readings, where that
 /// is not as configured.
 #[must_use]
-pub fn reduced(
-    rack: &Rack,
-    held: impl Fn(&Sensor) -> bool,
-    measures: bool,
-    interval: Option<Span>,
-) -> Kept {
+pub fn reduced(rack: &Rack, held: impl Fn(&Sensor) -> bool, measures: bool, interval: Option<Span>) -> Kept {
     let mut sensors: Vec<Sensor> = Vec::new();
     let mut moved: Vec<Option<SensorIx>> = Vec::new();
     let mut left_out = Vec::new();

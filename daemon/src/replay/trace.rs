@@ -28,7 +28,9 @@ pub enum NotATrace {
         why: String,
     },
     /// No column of times.
-    #[error("line {line}: no column is named time (there is: {columns}); the first line must name the columns, like time,sensor,value or time,J01T,J01F")]
+    #[error(
+        "line {line}: no column is named time (there is: {columns}); the first line must name the columns, like time,sensor,value or time,J01T,J01F"
+    )]
     NoTime {
         /// Where.
         line: u64,
@@ -58,7 +60,9 @@ pub enum NotATrace {
         text: String,
     },
     /// No sensor of the station is in it.
-    #[error("no sensor of the configuration is in it (it has: {found}); use the names of the configuration, like {known}")]
+    #[error(
+        "no sensor of the configuration is in it (it has: {found}); use the names of the configuration, like {known}"
+    )]
     Strangers {
         /// Names in the file.
         found: String,
@@ -247,7 +251,8 @@ mod tests {
              J01F,2026-04-18T00:00:00Z,4,good,\nJ01T,2026-04-18T00:00:00Z,9,good,\n",
         )
         .unwrap();
-        let wide = parsed("# a night\ntime,J01F,J01T\n2026-04-17 19:00,4,9\n2026-04-17T19:00:10,,9.5\n").unwrap();
+        let wide =
+            parsed("# a night\ntime,J01F,J01T\n2026-04-17 19:00,4,9\n2026-04-17T19:00:10,,9.5\n").unwrap();
         let plain = |trace: &Trace| {
             let mut rows: Vec<(i64, String, f64)> = trace
                 .rows

@@ -2,8 +2,8 @@
 
 use crate::clock::Clock;
 use crate::config::Config;
-use crate::drill;
 use crate::config::checked::Tls;
+use crate::drill;
 use crate::notify::rota;
 use crate::notify::worker::RouteHealth;
 use crate::store::{Session, StoreHandle};

@@ -96,8 +96,9 @@ impl Wait<'_> {
 
     /// The record of this drill, once there is one.
     fn record(&self) -> Result<Option<Record>, Failure> {
-        let kept = look_at(self.path, |reader| reader.state(KEY))
-            .map_err(|error: StoreError| Failure::input_output(format!("cannot read {}: {error}", self.path.display())))?;
+        let kept = look_at(self.path, |reader| reader.state(KEY)).map_err(|error: StoreError| {
+            Failure::input_output(format!("cannot read {}: {error}", self.path.display()))
+        })?;
         let record = kept.and_then(|kept| serde_json::from_value::<Record>(kept).ok());
         Ok(record.filter(|record| record.id == self.id))
     }
@@ -111,9 +112,9 @@ impl Wait<'_> {
                 TAKEN_WITHIN.secs(),
                 folder.display()
             )),
-            Err(_) => Failure::input_output(
-                "the station took the request and began no drill; its log says why",
-            ),
+            Err(_) => {
+                Failure::input_output("the station took the request and began no drill; its log says why")
+            }
         }
     }
 
@@ -122,10 +123,17 @@ impl Wait<'_> {
         known.map_or_else(|| person.to_string(), |known| known.name.clone())
     }
 
-    fn progress(&self, record: &Record, told: &mut BTreeSet<String>, output: &mut Output) -> Result<(), Failure> {
+    fn progress(
+        &self,
+        record: &Record,
+        told: &mut BTreeSet<String>,
+        output: &mut Output,
+    ) -> Result<(), Failure> {
         let mut lines = Vec::new();
         if !matches!(record.outcome, Outcome::Refused(_)) {
-            lines.push("The drill is on. Whoever gets it should answer with its code, as to any alarm.".to_owned());
+            lines.push(
+                "The drill is on. Whoever gets it should answer with its code, as to any alarm.".to_owned(),
+            );
         }
         for (person, routes) in &record.taken_after_s {
             for (route, after) in routes {
@@ -147,15 +155,22 @@ impl Wait<'_> {
         let words = record.words(|person| self.name(person));
         match self.arguments.format {
             Format::Json => output.json(record)?,
-            Format::Text => output.line(format_args!("Drill of {}: {words}.", self.config.rack.zone.rfc3339(record.began_at)))?,
+            Format::Text => output.line(format_args!(
+                "Drill of {}: {words}.",
+                self.config.rack.zone.rfc3339(record.began_at)
+            ))?,
         }
         match &record.outcome {
             Outcome::Running | Outcome::Answered => Ok(()),
-            Outcome::Refused(why) => Err(Failure::data(format!("the drill was not begun: {why}; deal with that first"))),
-            Outcome::Unanswered => {
-                Err(Failure::input_output(format!("{words}; check phones, numbers and routes, then try again")))
+            Outcome::Refused(why) => {
+                Err(Failure::data(format!("the drill was not begun: {why}; deal with that first")))
             }
-            Outcome::CutShort => Err(Failure::input_output("the station was restarted during the drill; try again")),
+            Outcome::Unanswered => Err(Failure::input_output(format!(
+                "{words}; check phones, numbers and routes, then try again"
+            ))),
+            Outcome::CutShort => {
+                Err(Failure::input_output("the station was restarted during the drill; try again"))
+            }
         }
     }
 }

@@ -105,8 +105,7 @@ fn assumed(arguments: &Arguments) -> Assumed {
 }
 
 fn empty_books(rack: &Rack, config: &Config) -> Result<Progress, Failure> {
-    let species =
-        restore::species(config).map_err(|error| Failure::configuration(format!("{error:#}")))?;
+    let species = restore::species(config).map_err(|error| Failure::configuration(format!("{error:#}")))?;
     let mut progress = Progress::new(Arc::new(rack.clone()), species);
     progress.set_learning(config.learns);
     Ok(progress)
@@ -121,8 +120,9 @@ pub fn of_file(
 ) -> Result<Material, Failure> {
     let name = path.display();
     let known: Vec<String> = config.rack.sensors.iter().map(|sensor| sensor.id.to_string()).collect();
-    let unreadable =
-        |error: &std::io::Error| Failure::input_output(format!("cannot read {name}: {error}; check the path"));
+    let unreadable = |error: &std::io::Error| {
+        Failure::input_output(format!("cannot read {name}: {error}; check the path"))
+    };
     let file = std::fs::File::open(path).map_err(|error| unreadable(&error))?;
     let trace = trace::read(file, &known, wanted.zone).map_err(|error| match error {
         NotATrace::Unreadable(error) => unreadable(&error),
@@ -148,7 +148,8 @@ pub fn of_file(
     }
     let places: Vec<Option<u16>> =
         trace.sensors.iter().map(|name| rack.sensor_named(name).map(|ix| ix.0)).collect();
-    let inside = |at: Timestamp| wanted.from.is_none_or(|from| at >= from) && wanted.to.is_none_or(|to| at < to);
+    let inside =
+        |at: Timestamp| wanted.from.is_none_or(|from| at >= from) && wanted.to.is_none_or(|to| at < to);
     let readings: Vec<Recorded> = trace
         .rows
         .iter()

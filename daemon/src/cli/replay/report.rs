@@ -75,7 +75,8 @@ impl Report {
             output.line(format_args!("Not in the trace, left out: {}.", self.left_out.join(", ")))?;
         }
         if !self.strangers.is_empty() {
-            output.line(format_args!("Not in the configuration, left out: {}.", self.strangers.join(", ")))?;
+            output
+                .line(format_args!("Not in the configuration, left out: {}.", self.strangers.join(", ")))?;
         }
         output.line("")
     }
@@ -168,7 +169,16 @@ impl Report {
         output.line("From each channel's own noise (deadband: the larger of 3 deviations and 2 steps; on-delay: the larger of 3 intervals and 5 correlation times):")?;
         output.line(format_args!(
             "{:<12} {:<11} {:>9} {:>9} {:>8} {:>9} {:>10} {:>9} {:>10} {:>9}",
-            "sensor", "place", "readings", "noise sd", "step", "memory s", "deadband", "in force", "on-delay s", "in force"
+            "sensor",
+            "place",
+            "readings",
+            "noise sd",
+            "step",
+            "memory s",
+            "deadband",
+            "in force",
+            "on-delay s",
+            "in force"
         ))?;
         for (sensor, sizing) in self.rack.sensors.iter().zip(sizings) {
             if matches!(sensor.measure, Measure::Mains | Measure::Battery) {
