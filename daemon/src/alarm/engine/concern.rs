@@ -5,7 +5,7 @@ use super::Engine;
 use crate::alarm::condition::{Family, family};
 use crate::alarm::event::{AlarmKind, Priority};
 use crate::alarm::moment::Moment;
-use crate::alarm::tree::{AlarmIx, At, is_flow};
+use crate::alarm::tree::{AlarmIx, At};
 use crate::rack::{HeaderIx, JarIx, Place};
 use crate::reading::SourceIx;
 

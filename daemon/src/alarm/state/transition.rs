@@ -1,8 +1,8 @@
 //! Verdicts and deadlines: how the condition moves, and what that does to recognition.
 
 use super::{
-    Alarm, CHATTERING_AT, Condition, Recognition, Reported, SAME_EVENT_WITHIN, Step, Tuning, UNREAD_FOR,
-    Verdict, What, chattering_window,
+    Alarm, CHATTERING_AT, Condition, Grounds, Recognition, Reported, SAME_EVENT_WITHIN, Step, Tuning,
+    UNREAD_FOR, Verdict, What, chattering_window,
 };
 use crate::alarm::moment::Moment;
 
