@@ -10,19 +10,14 @@
 mod announce;
 mod cause;
 mod command;
-mod concern;
-mod describe;
 mod fact;
-mod occupation;
 mod reading;
 mod step;
 mod store;
-mod target;
 mod view;
 
 pub use command::{Refused, Shelving, Target};
-pub use fact::Fact;
-pub use occupation::{EggsLast, JarContext};
+pub use fact::{EggsLast, Fact, JarContext};
 pub use view::{Counts, Listed, asset_words};
 
 use crate::alarm::code::Codes;

@@ -81,7 +81,7 @@ impl Engine {
             members_total,
             value: slot.value,
             limit: slot.limit,
-            unit: super::describe::unit(planned.kind).to_owned(),
+            unit: super::announce::unit(planned.kind).to_owned(),
             since: since.unwrap_or(event.since),
             unverified: alarms.iter().any(|ix| self.is_unverified(*ix)),
             chattering: alarms.iter().any(|ix| self.slots[*ix].alarm.is_chattering()),
