@@ -134,6 +134,18 @@ pub async fn start(
             "answers"
         });
     }
+    let drills = crate::drill::watch::Watch {
+        folder: config.store.folder.clone(),
+        store: store.clone(),
+        picture: picture.clone(),
+        facts: facts.clone(),
+        clock: Arc::clone(&clock),
+    };
+    let drill_stop = stop.clone();
+    tasks.spawn(async move {
+        drills.run(drill_stop).await;
+        "drills"
+    });
     let seen = outward::Seen {
         rack: &rack,
         store: &store,

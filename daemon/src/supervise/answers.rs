@@ -29,6 +29,15 @@ const LIFE: Span = Span::from_hours(1);
 /// Lines looked through for what happened to an alarm.
 const HISTORY: u32 = 2_000;
 
+/// Which event somebody acknowledges, for the journal.
+fn acknowledgment(act: &Act) -> Option<serde_json::Value> {
+    if let Act::Acknowledge { event, by } = act {
+        Some(serde_json::json!({"event": event, "by": by}))
+    } else {
+        None
+    }
+}
+
 /// Deals with the texts that people send.
 pub struct Answers {
     desk: Desk,
@@ -99,10 +108,14 @@ impl Answers {
         let acts = self.desk.handle(text, &view, now);
         let mut transition = Transition::default();
         let mut said = Vec::new();
+        // Also of those whom somebody else was faster than: a drill counts every phone.
+        let acknowledged: Vec<serde_json::Value> = acts.iter().filter_map(acknowledgment).collect();
         for act in acts {
             said.push(self.carry_out(act, now, &mut transition).await?);
         }
-        let what = serde_json::json!({"answers": said, "letters": text.body.chars().count()});
+        let what = serde_json::json!({
+            "answers": said, "acknowledged": acknowledged, "letters": text.body.chars().count(),
+        });
         transition.journal.push(NewLine { now, kind: JournalKind::Answer, event: None, body: what });
         self.store.commit(transition).await.map_err(|refused| refused.why)?;
         let incoming = IncomingText {

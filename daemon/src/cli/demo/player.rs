@@ -21,7 +21,7 @@ use tokio::sync::oneshot;
 use tokio_util::sync::CancellationToken;
 
 /// Longest real time one scan may take before the season goes on without it.
-const SCAN_LIMIT: Duration = Duration::from_secs(5);
+const SCAN_LIMIT: Duration = Duration::from_secs(60);
 /// How often predictions are kept for the report.
 const LOOK_EVERY: Span = Span::from_hours(1);
 /// How long exact sums are remembered: what is shown is made anew once an hour and after entries.

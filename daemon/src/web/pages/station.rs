@@ -86,7 +86,7 @@ fn on_call(view: &View, facts: &StationFacts) -> Markup {
                         "Last drill " (view.moment(*at)) ": " (how) "."
                         @if view.now.utc.since(*at) > DRILL_EVERY { " " span.mark { "longer than 30 days ago" } }
                     }
-                    None => { span.mark { "no drill on record" } " Try the whole chain with " code { "nightjar drill" } "." }
+                    None => { span.mark { "no drill on record" } " Try the whole chain with " code { "nightjar drill alarm" } "." }
                 }
             }
         }
