@@ -201,7 +201,7 @@ const quietTraffic = async (site) => {
   // What the stream carries, unpacked; the library reports packed lengths late and in lumps.
   session.on('Network.dataReceived', (event) => { bytes += event.dataLength; });
   let streams = 0;
-  session.on('Network.requestWillBeSent', (event) => { streams += Number(event.request.url.includes('/live')); });
+  session.on('Network.requestWillBeSent', (event) => { streams += Number(new URL(event.request.url).pathname === '/live'); });
   await page.goto(site.url);
   await until('the page is live', () => page.evaluate(() => document.documentElement.dataset.live === 'yes'));
   await page.waitForTimeout(3000);
