@@ -1,6 +1,7 @@
 //! Puts a station together from its configuration, owns every task by name, and ends them in
 //! order.
 
+mod answers;
 mod messages;
 mod outward;
 mod page;
@@ -121,7 +122,26 @@ pub async fn start(
     let threads = sources::start(config, &rack, &clock, &to_core, &counters, &mut tasks, &stop)?;
     drop(to_core);
     let core_beat = Arc::clone(&beat);
-    let seen = outward::Seen { rack: &rack, store: &store, picture: &picture, clock: &clock, core_beat };
+    let modem_health = routes.modem.as_ref().map(|(_, health)| health.clone());
+    let route_ready = messages::route_ready(modem_health, &mut tasks, &stop);
+    messages::start_sounder(config, picture.clone(), &mut tasks, &stop);
+    if let Some((texts, health)) = routes.modem {
+        let (picture, commands, clock) = (picture.clone(), commands.clone(), Arc::clone(&clock));
+        let answers = answers::Answers::new(config, store.clone(), picture, commands, clock, health);
+        let stop = stop.clone();
+        tasks.spawn(async move {
+            answers.run(texts, stop).await;
+            "answers"
+        });
+    }
+    let seen = outward::Seen {
+        rack: &rack,
+        store: &store,
+        picture: &picture,
+        clock: &clock,
+        core_beat,
+        route_ready,
+    };
     outward::start(config, &seen, &mut tasks, &stop)?;
     let mut address = None;
     if options.page {

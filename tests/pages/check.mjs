@@ -307,7 +307,7 @@ const twoAtOnce = async () => {
   await form.locator('[name="pin"]').fill('482913');
   await form.locator('button').click();
   await until('the PIN is good for an acknowledgment', async () => (await page.locator('#e38').innerText()).includes('Acknowledged by kim'));
-  await accessibility(site, 'people', 'dark', 390);
+  await accessibility(site, 'people', 'light', 390);
   await site.stop();
 };
 

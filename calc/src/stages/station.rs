@@ -94,4 +94,7 @@ pub struct Sighting {
     pub at: Timestamp,
     /// Development by the law at that moment (1 at the law's median hatch).
     pub development: f64,
+    /// It may have come at any time before: a sample of eyed eggs says that eyes are there, not since
+    /// when. Such a sighting is an upper bound only.
+    pub or_before: bool,
 }

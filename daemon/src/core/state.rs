@@ -9,9 +9,9 @@ use crate::alarm::event::Change;
 use crate::alarm::record::{Output as AlarmOutput, StateDelta, Stored};
 use crate::clock::{Now, Uptime};
 use crate::config::checked::WaterType;
-use crate::ingest::judge::{Expectation, Judged, judge};
 use crate::guard::window_length;
 use crate::ids::PersonId;
+use crate::ingest::judge::{Expectation, Judged, judge};
 use crate::logbook::{Act, Check, Entry, Treatment, standing};
 use crate::notify::route::{Router, Routes};
 use crate::notify::worker::{Fate, Report};
@@ -128,6 +128,7 @@ pub struct State {
     routes: Vec<String>,
     routes_refused: Vec<bool>,
     hole: Option<Span>,
+    daily_due: Option<Uptime>,
     pub(super) last_told: Option<(Timestamp, String)>,
 }
 
@@ -177,8 +178,10 @@ impl State {
             routes_refused: vec![false; routes.len()],
             routes,
             hole: None,
+            daily_due: None,
             last_told,
         };
+        state.daily_due = state.router.until_daily(now.utc).map(|wait| now.up.after(wait));
         let entries: Vec<Entry> = state.progress.entries().cloned().collect();
         for done in standing(&entries).0 {
             if let Act::Treatment(treatment) = done.act {
@@ -197,7 +200,7 @@ impl State {
     #[must_use]
     pub fn poll_timeout(&self) -> Uptime {
         let engine = self.engine.poll_timeout().map(|(at, _)| at);
-        [engine, self.router.poll_timeout(), self.minor_due]
+        [engine, self.router.poll_timeout(), self.minor_due, self.daily_due]
             .into_iter()
             .flatten()
             .fold(self.refresh_due, Uptime::min)
@@ -222,6 +225,11 @@ impl State {
         }
         if now.up >= self.refresh_due {
             self.refresh(now);
+        }
+        if self.daily_due.is_some_and(|due| due <= now.up) {
+            let standing = super::picture::standing_of(self, now);
+            self.router.send_daily(&standing, now);
+            self.daily_due = self.router.until_daily(now.utc).map(|wait| now.up.after(wait));
         }
         self.collect(now);
     }

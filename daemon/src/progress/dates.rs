@@ -1,6 +1,6 @@
 //! Thermal units and stage dates of the eggs of one jar: the basket, then each jar they were in.
 
-use super::books::Content;
+use super::books::{Content, Seen};
 use super::{Progress, learning};
 use crate::logbook::Take;
 use crate::snapshot::{ProgressView, StageView};
@@ -177,6 +177,7 @@ fn one(way: &Way<'_>, as_of: Timestamp, futures: &Futures) -> Option<ProgressVie
         .map(|(seen, at)| Sighting {
             stage: learning::stage_of(*seen),
             at: *at,
+            or_before: *seen == Seen::Eyed,
             development: way.development(*at) as f64 / PER_HATCH as f64,
         })
         .collect();

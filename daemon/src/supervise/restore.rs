@@ -100,6 +100,7 @@ pub fn routes(config: &Config) -> Vec<String> {
     let mut routes = Vec::new();
     routes.extend(notify.email.as_ref().map(|_| "mail".to_owned()));
     routes.extend(notify.sms.as_ref().map(|_| "text".to_owned()));
+    routes.extend((!notify.webhooks.is_empty()).then(|| "webhook".to_owned()));
     routes.extend(notify.mail_folder.as_ref().map(|_| "folder".to_owned()));
     routes
 }

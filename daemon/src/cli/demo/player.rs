@@ -204,10 +204,11 @@ async fn wait_for(mut so: impl FnMut() -> bool) -> Result<()> {
         let mut turns = 0_u32;
         while !so() {
             turns += 1;
-            if turns < 200 {
+            if turns < 50 {
                 tokio::task::yield_now().await;
             } else {
-                tokio::time::sleep(Duration::from_micros(100)).await;
+                // Timers of the runtime wake once a millisecond, which is long beside a scan.
+                tokio::task::block_in_place(|| std::thread::park_timeout(Duration::from_micros(50)));
             }
         }
     };
