@@ -93,7 +93,14 @@ quantity!(
 );
 
 impl Celsius {
-    /// From degrees Fahrenheit: `(F − 32) / 1.8`.
+    /// From degrees Fahrenheit: `(F − 32) / 1.8` (definition of the scale).
+    ///
+    /// ```
+    /// # use nightjar_calc::quantity::Celsius;
+    /// // Formalin must not have been colder than 40 °F, 4.4 °C (21 CFR 529.1030).
+    /// assert!((Celsius::from_fahrenheit(40.0).unwrap().get() - 4.444).abs() < 0.001);
+    /// assert_eq!(Celsius::new(10.0).unwrap().fahrenheit(), 50.0);
+    /// ```
     ///
     /// # Errors
     /// When the result is outside what liquid water can be.

@@ -19,7 +19,8 @@
 //! sum is behind is *reached*, at the moment the record went through it. Its neighbours may still be ahead.
 //!
 //! What people saw narrows `m`: an eye-up or first hatch seen at development `P` says `m ≈ P / f`, weighed against the
-//! prior by their variances (of logarithms), and moves every later stage of the lot.
+//! prior by their variances (of logarithms), and moves every later stage of the lot. A sample of eyed eggs is only a bound: eyes
+//! may have been there for days.
 //!
 //! [`Confidence::band_deviations`]: crate::development::species::Confidence::band_deviations
 

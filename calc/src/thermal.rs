@@ -39,12 +39,14 @@ mod ledger;
 mod pair;
 mod record;
 mod rules;
+mod steady;
 
 pub use best::BestOf;
 pub use ledger::{HourBlock, Ledger, hour_of};
 pub use pair::{DegreesAboveZero, Integrand, Pair};
 pub use record::{Integrated, Record};
 pub use rules::{Rules, typical_interval};
+pub use steady::Steady;
 
 use crate::quantity::{Celsius, Impossible};
 use crate::time::{Span, Timestamp};
@@ -199,6 +201,20 @@ pub trait Tallied {
             }
         }
         Some(Timestamp::from_ms(high))
+    }
+}
+
+impl<T: Tallied + ?Sized> Tallied for &T {
+    fn tally(&self, from: Timestamp, to: Timestamp) -> Tally {
+        (**self).tally(from, to)
+    }
+
+    fn amount(&self, from: Timestamp, to: Timestamp) -> i64 {
+        (**self).amount(from, to)
+    }
+
+    fn reached(&self, from: Timestamp, to: Timestamp, target: i64) -> Option<Timestamp> {
+        (**self).reached(from, to, target)
     }
 }
 

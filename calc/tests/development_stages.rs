@@ -101,7 +101,7 @@ fn a_first_hatch_seen_moves_and_narrows_the_peak() {
     let before = dates(12, vec![vec![11.0; 60]], Station::published(walleye()), &[]);
     // First fry on day 12: a sum of 12 · 7.7 / 117 = 0.79 where 0.92 was expected.
     let at = START + Span::from_hours(24 * 12);
-    let seen = [Sighting { stage: Stage::HatchStart, at, development: 12.0 * 7.7 / 117.0 }];
+    let seen = [Sighting { stage: Stage::HatchStart, at, development: 12.0 * 7.7 / 117.0, or_before: false }];
     let after = dates(12, vec![vec![11.0; 60]], Station::published(walleye()), &seen);
     assert!(after.stages[1].reached && after.stages[1].seen && after.stages[1].at == Some(at));
     assert!(after.stages[0].reached, "eye-up lies behind a hatch");
@@ -109,6 +109,21 @@ fn a_first_hatch_seen_moves_and_narrows_the_peak() {
     // Peak at 1/0.92 of what was seen: day 13.04, against 15.2 by the table.
     assert!((days(new.likely) - 13.2).abs() < 0.3, "{}", days(new.likely));
     assert!(days(old.latest) - days(old.earliest) > 2.0 * (days(new.latest) - days(new.earliest)));
+}
+
+/// Eyes are sampled when somebody has time: late, and then the sample says only that they were there.
+#[test]
+fn an_eye_up_sample_is_a_bound_and_not_a_date() {
+    let before = dates(12, vec![vec![11.0; 60]], Station::published(walleye()), &[]);
+    let sampled = |day: i64| {
+        let at = START + Span::from_hours(24 * day);
+        Sighting { stage: Stage::Eyed, at, development: day as f64 * 7.7 / 117.0, or_before: true }
+    };
+    let late = dates(12, vec![vec![11.0; 60]], Station::published(walleye()), &[sampled(11)]);
+    assert_eq!(late.stages[2], before.stages[2], "three days after eye-up nothing new is learnt");
+    assert!(late.stages[0].seen && late.stages[0].at < Some(START + Span::from_hours(24 * 11)));
+    let early = dates(12, vec![vec![11.0; 60]], Station::published(walleye()), &[sampled(6)]);
+    assert!(early.stages[2].likely < before.stages[2].likely, "eyes two days early move the hatch");
 }
 
 /// The interval keeps its promise when the fish are drawn from the stated spread and the water from the paths.

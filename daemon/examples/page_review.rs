@@ -1,5 +1,6 @@
 //! Serves the page over invented data, for looking at it: `cargo run -p nightjar --example
-//! page_review -- 127.0.0.1:8090 [well|troubled|people]`. No sensor, no store, no message.
+//! page_review -- 127.0.0.1:8090 [well|troubled|people|empty]`. No sensor, no store, no message.
+//! `empty` is well and has no eggs yet.
 //! `people` is troubled and has a person `kim` with the password and PIN printed below.
 #![allow(
     clippy::unwrap_used,
@@ -13,7 +14,7 @@ mod web_stand;
 
 use nightjar::clock::{Clock, NotBeforeBuild, Now, SystemClock};
 use nightjar::rack::Rack;
-use nightjar::snapshot::Snapshot;
+use nightjar::snapshot::{JarState, Snapshot};
 use nightjar::web::backend::{Asked, Command, Reply, Role};
 use nightjar::web::server::{Limits, serve};
 use nightjar_calc::time::Span;
@@ -33,7 +34,8 @@ async fn main() -> anyhow::Result<()> {
     let mut words = std::env::args().skip(1);
     let address = words.next().unwrap_or_else(|| "127.0.0.1:8090".into());
     let mode = words.next().unwrap_or_else(|| "well".into());
-    let troubled = mode != "well";
+    let troubled = mode != "well" && mode != "empty";
+    let empty = mode == "empty";
     let clock: Arc<dyn Clock> = Arc::new(SystemClock::new(Box::new(NotBeforeBuild)));
     let mut stand = web_stand::stand(Arc::clone(&clock), troubled);
     if mode == "people" {
@@ -49,8 +51,18 @@ async fn main() -> anyhow::Result<()> {
     let start = clock.now();
     let picture = {
         let (rack, known, clock) = (Arc::clone(&rack), Arc::clone(&known), Arc::clone(&clock));
-        move || Arc::new(now_of(&rack, start, clock.as_ref(), troubled, &known))
+        move || {
+            let mut snap = now_of(&rack, start, clock.as_ref(), troubled, &known);
+            if empty {
+                without_eggs(&mut snap);
+            }
+            Arc::new(snap)
+        }
     };
+    if empty {
+        stand.memory.entries.lock().unwrap().clear();
+        present.send_replace(picture());
+    }
     let (memory, mut asked) = (stand.memory, stand.asked);
     tokio::spawn({
         let (present, picture) = (Arc::clone(&present), picture.clone());
@@ -85,6 +97,15 @@ async fn main() -> anyhow::Result<()> {
     let listener = tokio::net::TcpListener::bind(address).await?;
     serve(listener, nightjar::web::router(stand.backend), Limits::default(), stop).await;
     Ok(())
+}
+
+fn without_eggs(snap: &mut Snapshot) {
+    snap.lots.clear();
+    for jar in &mut snap.jars {
+        jar.state = JarState::Empty;
+        (jar.lot, jar.species, jar.loaded_at, jar.eggs, jar.eggs_l) = (None, None, None, None, None);
+        (jar.progress, jar.minutes_without_flow) = (None, None);
+    }
 }
 
 fn now_of(rack: &Rack, start: Now, clock: &dyn Clock, troubled: bool, known: &Known) -> Snapshot {

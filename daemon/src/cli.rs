@@ -16,6 +16,7 @@ pub mod import;
 pub mod outlook;
 pub mod output;
 pub mod records;
+pub mod replay;
 pub mod run;
 pub mod season;
 pub mod temperatures;
@@ -44,7 +45,7 @@ enum Command {
     Calc(calc::Arguments),
     /// Play an invented season over a real pseudo-terminal, with its page
     Demo(demo::Arguments),
-    /// Try out what is needed when something breaks: restoring from the newest copy
+    /// Try out what is needed when something breaks: an alarm to every phone, the newest copy
     Drill(drill::Arguments),
     /// Man pages and completions for the package
     #[command(hide = true)]
@@ -53,12 +54,12 @@ enum Command {
     Export(export::Arguments),
     /// Hash a password or PIN for the configuration
     HashSecret(hash_secret::Arguments),
-    /// Take temperatures of past springs over into the station's database
-    Import(import::Arguments),
+    /// Take temperatures of past springs over into the station's database; or records of past years
+    Import(Box<import::Arguments>),
     /// Thermal units and stage dates from a file of temperatures
     Outlook(Box<outlook::Arguments>),
-    /// Take entries of past years over from a CSV file, by a mapping file
-    ImportRecords(records::Arguments),
+    /// The alarms over a recorded trace: what would have been sent, and deadbands from its noise
+    Replay(Box<replay::Arguments>),
     /// The season report: a page to print, and CSV files
     Season(season::Arguments),
     /// Watch the station until told to stop
@@ -94,7 +95,7 @@ pub fn main() -> ExitCode {
         Command::HashSecret(arguments) => hash_secret::run(&arguments, &mut output),
         Command::Import(arguments) => import::run(&arguments, &mut output),
         Command::Outlook(arguments) => outlook::run(&arguments, &mut output),
-        Command::ImportRecords(arguments) => records::run(&arguments, &mut output),
+        Command::Replay(arguments) => replay::run(&arguments, &mut output),
         Command::Season(arguments) => season::run(&arguments, &mut output),
         Command::Run(arguments) => run::run(&arguments),
         Command::Watch(arguments) => watch::run(&arguments),

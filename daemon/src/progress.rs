@@ -8,8 +8,10 @@
 pub mod books;
 pub mod coming;
 pub mod dates;
+pub mod followed;
 mod learning;
 pub mod record;
+mod way;
 
 use crate::guard;
 use crate::logbook::{Act, Check, Entry, EntryId, Treatment, standing};
@@ -63,12 +65,32 @@ impl<'a> StationSpecies<'a> {
     }
 }
 
-/// Widens the windows of one view to hold those of another.
-fn unite(first: &mut ProgressView, other: &ProgressView) {
+/// Puts the dates of eggs with another clock to those of a jar. Hatch begins with the first of them; eye-up, peak and
+/// end have come when the last has come there, so that every interval is the union.
+fn unite(first: &mut ProgressView, other: ProgressView) {
     for (mine, theirs) in first.stages.iter_mut().zip(&other.stages) {
-        mine.earliest = [mine.earliest, theirs.earliest].into_iter().flatten().min();
-        mine.latest = mine.latest.max(theirs.latest);
+        let begins = mine.stage == "hatch_start";
+        let (earliest, latest) = (
+            [mine.at.or(mine.earliest), theirs.at.or(theirs.earliest)].into_iter().flatten().min(),
+            mine.at.or(mine.latest).max(theirs.at.or(theirs.latest)),
+        );
+        let likely = [mine.at.or(mine.likely), theirs.at.or(theirs.likely)].into_iter().flatten();
+        let likely = if begins { likely.min() } else { likely.max() };
+        let at = if begins {
+            [mine.at, theirs.at].into_iter().flatten().min()
+        } else {
+            mine.at.zip(theirs.at).map(|(a, b)| a.max(b))
+        };
+        mine.seen = at.is_some() && (mine.seen || theirs.seen);
+        mine.at = at;
+        if at.is_none() {
+            (mine.earliest, mine.likely, mine.latest) = (earliest, likely, latest);
+        }
     }
+    let new = other.warnings.into_iter().filter(|warning| !first.warnings.contains(warning));
+    let new: Vec<String> = new.collect();
+    first.warnings.extend(new);
+    first.clocks.extend(other.clocks);
 }
 
 /// Length of the past that the simplest outlook rests on.
@@ -170,12 +192,14 @@ impl Progress {
         } else {
             None
         };
-        match sensor {
-            Some(id) if self.rack.sensor_named(id.as_str()).is_none() => {
-                Err(Refusal(format!("there is no sensor {id}")))
-            }
-            Some(_) | None => Ok(()),
+        let Some(id) = sensor else { return Ok(()) };
+        let Some(ix) = self.rack.sensor_named(id.as_str()) else {
+            return Err(Refusal(format!("there is no sensor {id}")));
+        };
+        if matches!(act, Act::Take(_)) && self.rack.sensor(ix).measure != Measure::Temperature {
+            return Err(Refusal(format!("{id} is no thermometer; name the probe in the basket")));
         }
+        Ok(())
     }
 
     /// The rules for treatments at the moment of the entry.
@@ -324,7 +348,7 @@ impl Progress {
         let mut views = content.parts().filter_map(|part| dates::view(self, part, as_of, futures));
         let mut first = views.next()?;
         for other in views {
-            unite(&mut first, &other);
+            unite(&mut first, other);
         }
         Some(first)
     }

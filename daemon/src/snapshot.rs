@@ -3,9 +3,11 @@
 
 use crate::alarm::event::{AlarmKind, Asset, Code, EventId, Priority};
 use crate::clock::Now;
+use crate::progress::followed::Followed;
 use crate::reading::{Quality, Reason};
 use nightjar_calc::outlook::TrackRecord;
 use nightjar_calc::time::Timestamp;
+use std::sync::Arc;
 
 /// The present.
 #[derive(Clone, Debug)]
@@ -30,6 +32,8 @@ pub struct Snapshot {
     pub learning: Vec<LearningView>,
     /// How outlooks of this water's past springs, issued after the fact, did; nothing with fewer than two.
     pub past_outlooks: Option<TrackRecord>,
+    /// The outlooks shown this season, one a day for each jar, and what happened.
+    pub season_outlooks: Arc<Vec<Followed>>,
     /// When somebody was last told something, and what, in one line.
     pub last_told: Option<(Timestamp, String)>,
 }
@@ -132,14 +136,31 @@ pub struct ProgressView {
     pub uncounted_h: f64,
     /// Development towards median hatch, 0 to 1 and beyond.
     pub development: f64,
-    /// The coming stages, in order.
+    /// The coming stages, in order. Of pooled eggs the interval is the union of all clocks.
     pub stages: Vec<StageView>,
+    /// The clock of each take by itself, in the order they were pooled.
+    pub clocks: Vec<ClockView>,
     /// What the dates assume about the water.
     pub basis: String,
     /// How sure: high, medium, low.
     pub confidence: String,
     /// Things to know.
     pub warnings: Vec<String>,
+}
+
+/// The clock of one take in a jar.
+#[derive(Clone, Debug, PartialEq)]
+pub struct ClockView {
+    /// Which take.
+    pub take: String,
+    /// Moment of fertilization.
+    pub fertilized_at: Timestamp,
+    /// Accumulated thermal units, °C·days above 0 °C.
+    pub c_days: f64,
+    /// Development towards median hatch, 0 to 1 and beyond.
+    pub development: f64,
+    /// Its own stages.
+    pub stages: Vec<StageView>,
 }
 
 /// One stage.

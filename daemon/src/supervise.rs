@@ -1,6 +1,7 @@
 //! Puts a station together from its configuration, owns every task by name, and ends them in
 //! order.
 
+mod answers;
 mod messages;
 mod outward;
 mod page;
@@ -121,7 +122,38 @@ pub async fn start(
     let threads = sources::start(config, &rack, &clock, &to_core, &counters, &mut tasks, &stop)?;
     drop(to_core);
     let core_beat = Arc::clone(&beat);
-    let seen = outward::Seen { rack: &rack, store: &store, picture: &picture, clock: &clock, core_beat };
+    let modem_health = routes.modem.as_ref().map(|(_, health)| health.clone());
+    let route_ready = messages::route_ready(modem_health, &mut tasks, &stop);
+    messages::start_sounder(config, picture.clone(), &mut tasks, &stop);
+    if let Some((texts, health)) = routes.modem {
+        let (picture, commands, clock) = (picture.clone(), commands.clone(), Arc::clone(&clock));
+        let answers = answers::Answers::new(config, store.clone(), picture, commands, clock, health);
+        let stop = stop.clone();
+        tasks.spawn(async move {
+            answers.run(texts, stop).await;
+            "answers"
+        });
+    }
+    let drills = crate::drill::watch::Watch {
+        folder: config.store.folder.clone(),
+        store: store.clone(),
+        picture: picture.clone(),
+        facts: facts.clone(),
+        clock: Arc::clone(&clock),
+    };
+    let drill_stop = stop.clone();
+    tasks.spawn(async move {
+        drills.run(drill_stop).await;
+        "drills"
+    });
+    let seen = outward::Seen {
+        rack: &rack,
+        store: &store,
+        picture: &picture,
+        clock: &clock,
+        core_beat,
+        route_ready,
+    };
     outward::start(config, &seen, &mut tasks, &stop)?;
     let mut address = None;
     if options.page {
@@ -238,6 +270,7 @@ fn empty_picture(rack: &crate::rack::Rack, now: crate::clock::Now) -> Snapshot {
         alarms: Vec::new(),
         learning: Vec::new(),
         past_outlooks: None,
+        season_outlooks: Arc::default(),
         sources: Vec::new(),
         last_told: None,
     }

@@ -56,6 +56,80 @@ fn worked_examples_come_out() {
     }
 }
 
+/// Every answer for programs is one object with keys in snake_case; a number says its unit in its key, or is a count,
+/// a share or a resistance named as such.
+#[test]
+fn keys_of_answers_are_snake_case_and_say_their_unit() {
+    const WITHOUT_UNIT: [&str; 14] = [
+        "eggs",
+        "low",
+        "high",
+        "share",
+        "level",
+        "hits",
+        "of",
+        "dispersion",
+        "females",
+        "males",
+        "males_reused",
+        "effective_at_most",
+        "inbreeding_at_least",
+        "value",
+    ];
+    const UNITS: [&str; 20] = [
+        "_c",
+        "_l",
+        "_qt",
+        "_ml",
+        "_mm",
+        "_in",
+        "_g",
+        "_kg",
+        "_ma",
+        "_m",
+        "_atm",
+        "_ohm",
+        "ohms",
+        "_per_l",
+        "_per_min",
+        "_per_litre",
+        "_per_kg",
+        "_h",
+        "minutes",
+        "_oz",
+    ];
+    let mut seen = std::collections::BTreeSet::new();
+    for arguments in [
+        "count trough --eggs 150 --length-in 12 --volume-qt 2.5",
+        "count volume --eggs 1321 --sample-ml 10 --volume-l 2.366",
+        "count weight --eggs 36 35 41 --sample-g 1.5 1.6 1.9 --weight-g 316.8",
+        "proportion --hits 183 --of 200",
+        "dose formalin --target-ul-per-l 1667 --flow-gpm 5 --minutes 15",
+        "dose formalin --target-ul-per-l 1000 --bath-l 7",
+        "dose peroxide --target-mg-per-l 500 --flow-l-per-min 10",
+        "oxygen --temp-c 10",
+        "oxygen stopped --eggs 312500 --temp-c 10 --stage green",
+        "sensor thermistor --ohms 32650 --curve 10K3",
+        "sensor platinum --ohms 103.9025",
+        "sensor pulses --pulses 75 --seconds 10 --per-litre 450",
+        "sensor current --ma 7.2 --at-4-ma 0 --at-20-ma 50",
+        "breeders --females 60 --males 90",
+    ] {
+        let out = calc(&format!("{arguments} --format json"));
+        assert!(out.status.success(), "{arguments}: {}", String::from_utf8_lossy(&out.stderr));
+        let answer: serde_json::Map<String, Value> = serde_json::from_slice(&out.stdout).unwrap();
+        for (key, value) in &answer {
+            let snake = key.chars().all(|c| c.is_ascii_lowercase() || c.is_ascii_digit() || c == '_');
+            assert!(snake, "{arguments}: {key}");
+            let named = UNITS.iter().any(|unit| key.ends_with(unit)) || WITHOUT_UNIT.contains(&key.as_str());
+            let bounded = ["_low", "_high", "_likely", "_short"].iter().any(|end| key.ends_with(end));
+            assert!(!value.is_number() || named || bounded, "{arguments}: {key} is {value} of what?");
+            seen.insert(key.clone());
+        }
+    }
+    println!("{} keys: {seen:?}", seen.len());
+}
+
 #[test]
 fn people_read_the_answer_first_and_chemicals_come_with_cautions() {
     let out = calc("dose formalin --target-ul-per-l 1667 --flow-l-per-min 18.9 --minutes 15");

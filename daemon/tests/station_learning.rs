@@ -10,6 +10,7 @@ use nightjar::config;
 use nightjar::logbook::Entry;
 use nightjar::progress::Progress;
 use nightjar::progress::coming::coming_days;
+use nightjar::progress::followed::{Season, scores};
 use nightjar::snapshot::ProgressView;
 use nightjar_calc::development::species;
 use nightjar_calc::outlook::Futures;
@@ -221,4 +222,66 @@ fn coming_days_are_spread_over_all_lots() {
     assert!(both >= 2, "lots two days apart share the tank for some days");
     assert!(days.iter().any(|needs| needs.likely_lots(Resource::Truck) == 2));
     assert!(days.windows(2).all(|pair| pair[0].day < pair[1].day));
+}
+
+/// Outlooks are kept once a day and compared with what happens; nothing of that grows for ever.
+#[test]
+fn outlooks_of_this_season_are_followed() {
+    let zone = config::parse(STATION, "station").unwrap().rack.zone;
+    let mut entries = Vec::new();
+    lot(&mut entries, 1, "08", begin());
+    let hatch = begin() + Span::from_days(1.15 * PUBLISHED_DAYS);
+    let before = station(entries.clone());
+    entries.push(entry("seen-0001", hatch, &json!({"kind": "hatch_seen", "jar": "08", "point": "peak"})));
+    let after = station(entries);
+    let mut season = Season::default();
+    let mut stored = std::collections::BTreeMap::new();
+    let mut note = |season: &mut Season, view: &ProgressView, lot: &str| {
+        let kept = season.note([("08", lot, view)], zone);
+        let changed = kept.len();
+        for (key, value) in kept {
+            match value {
+                Some(value) => drop(stored.insert(key, value)),
+                None => drop(stored.remove(&key)),
+            }
+        }
+        (changed, stored.clone())
+    };
+    // Every six hours for ten days: one outlook a day.
+    let mut writes = 0;
+    for quarter in 1..=40 {
+        let as_of = begin() + Span::from_hours(6 * quarter);
+        writes += note(&mut season, &view(&before, 7, as_of), "L-1").0;
+    }
+    let outlooks = season.shared()[0].outlooks.len();
+    println!("ten days: {outlooks} outlooks kept, {writes} writes");
+    assert!((10..=11).contains(&outlooks) && writes <= outlooks + 4);
+    assert!(scores(&season.shared()).iter().all(|score| score.seen == 0));
+    // The hatch is seen, 15 % later than the table says: every outlook was early by the same 2.3 days.
+    let (_, kept) = note(&mut season, &view(&after, 7, hatch + Span::from_hours(1)), "L-1");
+    let peak: Vec<f64> = season.shared()[0]
+        .pairs()
+        .filter(|(_, foreseen, _)| foreseen.stage == "hatch_peak")
+        .map(|(_, foreseen, happened)| foreseen.likely.since(happened.at).days())
+        .collect();
+    assert!(
+        peak.len() >= 10 && peak.iter().all(|error| (error + 0.15 * PUBLISHED_DAYS).abs() < 0.1),
+        "{peak:?}"
+    );
+    let season_scores = scores(&season.shared());
+    assert!(season_scores.iter().all(|score| score.bias_days < 0.0 && score.cases > 0));
+    // A restart goes on from what was stored.
+    let again = Season::restored(kept);
+    assert_eq!(*again.shared(), *season.shared());
+    // Bounded: as many lots as there may be, and none of an old season.
+    let mut many = Season::default();
+    let shown = view(&before, 7, begin() + Span::from_days(1.0));
+    for n in 0..450 {
+        let changed = many.note([("08", format!("L-{n}").as_str(), &shown)], zone);
+        assert!(changed.len() <= 2);
+    }
+    assert_eq!(many.shared().len(), 400);
+    let year = ProgressView { as_of: shown.as_of + Span::from_days(330.0), ..shown };
+    many.note([("08", "L-next", &year)], zone);
+    assert_eq!(many.shared().len(), 1);
 }

@@ -495,6 +495,46 @@ async fn a_change_from_elsewhere_or_too_large_is_refused_before_anything_reads_i
     assert_eq!(page.booked(), before);
 }
 
+/// What somebody could type in the hope of harm is kept as it is, or refused with a word; on the page
+/// it is text and nothing else.
+#[tokio::test]
+async fn names_meant_to_harm_are_text_and_nothing_else() {
+    let page = with_people();
+    let (cookie, word) = page.sign_in("kim").await;
+    for (i, evil) in [
+        "'; DROP TABLE jar;--",
+        "<svg/onload=alert(1)>",
+        "=cmd|' /C calc'!A0",
+        "\u{202e}gnp.exe",
+        "🐟🐟🐟",
+        "Bcc: a@evil.example",
+        "../../etc/passwd",
+        "{{7*7}}",
+        "%s%n%00",
+    ]
+    .into_iter()
+    .enumerate()
+    {
+        let id = format!("evil-entry-{i}");
+        let fields = [("word", word.as_str()), ("id", &id), ("text", evil), ("units", "clm"), ("back", "/logbook")];
+        let answer = page.post("/entry/note", &cookie, &fields).await;
+        assert_eq!(answer.status, StatusCode::SEE_OTHER, "{evil}");
+        let body = page.get("/logbook", &cookie).await.body;
+        let shown = evil.replace('&', "&amp;").replace('<', "&lt;").replace('>', "&gt;").replace('"', "&quot;");
+        assert!(body.contains(&shown), "{evil}");
+        assert!(!body.contains("<svg/onload"), "{evil}");
+    }
+    for (name, value) in [("jar", "../../etc/passwd"), ("jar", "<svg>"), ("jar", "J03\r\nBcc: a@evil.example")] {
+        let mut fields = vec![("word", word.as_str()), ("id", "evil-entry-x"), ("text", "x"), ("back", "/logbook")];
+        fields.push((name, value));
+        let answer = page.post("/entry/note", &cookie, &fields).await;
+        assert_eq!(answer.status, StatusCode::UNPROCESSABLE_ENTITY, "{value}");
+    }
+    let long = "x".repeat(10_000);
+    let fields = [("word", word.as_str()), ("id", "evil-entry-y"), ("text", long.as_str()), ("back", "/logbook")];
+    assert_eq!(page.post("/entry/note", &cookie, &fields).await.status, StatusCode::UNPROCESSABLE_ENTITY);
+}
+
 #[tokio::test]
 async fn choices_of_units_are_kept_and_nothing_else_can_be_put_into_a_cookie() {
     let page = with_people();

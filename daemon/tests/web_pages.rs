@@ -233,6 +233,7 @@ async fn a_snapshot_with_nothing_in_it_still_makes_every_page() {
         sources: Vec::new(),
         learning: Vec::new(),
         past_outlooks: None,
+        season_outlooks: Arc::default(),
         last_told: None,
     }));
     for path in PAGES.into_iter().filter(|p| !p.starts_with("/alarms/")) {

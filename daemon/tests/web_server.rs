@@ -106,6 +106,30 @@ async fn one_address_has_eight_places_and_they_come_back() {
 }
 
 #[tokio::test]
+async fn hundreds_of_open_sockets_are_turned_away_and_leave_room_afterwards() {
+    let running = run(Limits::default()).await;
+    let mut held = Vec::new();
+    for _ in 0..500 {
+        held.push(connect(&running).await);
+    }
+    drop(held);
+    let mut tries = 0;
+    loop {
+        let mut stream = connect(&running).await;
+        let _closed_at_once =
+            stream.write_all(b"GET /health HTTP/1.1\r\nHost: a\r\nConnection: close\r\n\r\n").await;
+        let mut bytes = Vec::new();
+        let _reset = timeout(LONG, stream.read_to_end(&mut bytes)).await.expect("answered or closed in time");
+        if bytes.starts_with(b"HTTP/1.1 200") {
+            break;
+        }
+        tries += 1;
+        assert!(tries < 1_000, "no room came back");
+        tokio::task::yield_now().await;
+    }
+}
+
+#[tokio::test]
 async fn requests_that_are_no_requests_get_a_short_answer_and_change_nothing() {
     let running = run(Limits::default()).await;
     let long_line = format!("GET / HTTP/1.1\r\nHost: 127.0.0.1\r\nX: {}\r\n\r\n", "x".repeat(1_000_000));
@@ -139,6 +163,13 @@ async fn requests_that_are_no_requests_get_a_short_answer_and_change_nothing() {
         ("no host", "GET / HTTP/1.1\r\nConnection: close\r\n\r\n", "421"),
         ("other host", "GET / HTTP/1.1\r\nHost: evil.example\r\nConnection: close\r\n\r\n", "421"),
         ("two hosts", "GET / HTTP/1.1\r\nHost: a\r\nHost: b\r\nConnection: close\r\n\r\n", "421"),
+        (
+            "other host in the first line",
+            "GET http://evil.example/ HTTP/1.1\r\nHost: a\r\nConnection: close\r\n\r\n",
+            "421",
+        ),
+        ("absolute path", "GET //etc/passwd HTTP/1.1\r\nHost: a\r\nConnection: close\r\n\r\n", "404"),
+        ("a way out of the season's files", "GET /season/..%2f..%2fetc%2fpasswd HTTP/1.1\r\nHost: a\r\nConnection: close\r\n\r\n", "404"),
         ("trace", "TRACE / HTTP/1.1\r\nHost: a\r\nConnection: close\r\n\r\n", "405"),
         ("way up", "GET /../../etc/passwd HTTP/1.1\r\nHost: a\r\nConnection: close\r\n\r\n", "404"),
         (
@@ -226,6 +257,14 @@ async fn a_live_page_gets_what_changed_and_little_else() {
     assert!(!quiet.contains("event: patch"), "{quiet}");
     assert!(quiet.len() < 500, "{} B", quiet.len());
     println!("nothing changed: {} B a beat of 10 s", quiet.len());
+    // The line breaks and comes back over the same picture: the page says what it shows.
+    let have = quiet.split_whitespace().last().unwrap().to_owned();
+    let mut again = connect(&running).await;
+    again
+        .write_all(format!("GET /live?view=rack&have={have} HTTP/1.1\r\nHost: a\r\n\r\n").as_bytes())
+        .await
+        .unwrap();
+    listen(&mut again, |text| text.contains("event: beat")).await;
     // One temperature changes: one small piece.
     if let Some(latest) = &mut snap.jars[0].temperature {
         latest.value += 0.3;
@@ -234,6 +273,8 @@ async fn a_live_page_gets_what_changed_and_little_else() {
     let patch = listen(&mut stream, |text| text.contains("event: patch")).await;
     assert!(patch.contains("data: t0 "), "{patch}");
     assert_eq!(patch.matches("event: patch").count(), 1, "{patch}");
+    let patch = listen(&mut again, |text| text.contains("event: patch")).await;
+    assert_eq!(patch.matches("event: patch").count(), 1, "nothing but the change: {patch}");
     println!("one temperature changed: {} B", patch.len());
 }
 

@@ -9,7 +9,7 @@ export const CHROMIUM = [process.env.CHROMIUM, '/usr/bin/chromium', '/usr/bin/ch
 /** Every page, with a name for files. */
 export const PAGES = [
   ['rack', '/'], ['jar', '/jar/J03'], ['jar-header', '/jar/J10'], ['jar-60', '/jar/J03?days=60'], ['jar-empty', '/jar/J16'], ['days', '/days'], ['plan', `/days?plan=WAE-26-2&change=1&wanted=${new Date(Date.now() + 9 * 86400000).toISOString().slice(0, 10)}`], ['alarms', '/alarms'],
-  ['alarm', '/alarms/41'], ['week', '/alarms/week'], ['today', '/today'], ['logbook', '/logbook'], ['season', '/season'], ['sensors', '/sensors'], ['sensor', '/sensors/J03T'],
+  ['alarm', '/alarms/41'], ['week', '/alarms/week'], ['today', '/today'], ['logbook', '/logbook'], ['load', '/load'], ['siphon', '/logbook?new=siphon&jar=J03'], ['take', '/logbook?new=take'], ['cards', '/cards'], ['season', '/season'], ['sensors', '/sensors'], ['sensor', '/sensors/J03T'],
   ['calculators', '/calculators'], ['messages', '/messages'], ['station', '/station'], ['sign-in', '/sign-in'],
   ['components', '/components'], ['nowhere', '/nowhere'],
 ];
@@ -21,7 +21,7 @@ const freePort = () => new Promise((done, failed) => {
   });
 });
 
-/** Serves the invented station; `mode` is `well`, `troubled` or `people` (troubled, with sign-in). */
+/** Serves the invented station; `mode` is `well`, `troubled`, `people` (troubled, with sign-in) or `empty`. */
 export const serve = async (mode, wanted) => {
   const port = wanted ?? await freePort();
   const child = spawn(process.env.PAGE_REVIEW, [`127.0.0.1:${port}`, mode], { stdio: ['ignore', 'inherit', 'inherit'] });

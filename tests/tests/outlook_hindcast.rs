@@ -87,6 +87,9 @@ fn instant<'a>(text: &'a str, days: &mut BTreeMap<&'a str, Timestamp>) -> Timest
     start + Span::from_minutes(60 * part(11..13) + part(14..16))
 }
 
+/// Least coverage of nominal 80 % intervals at any site with four or more springs.
+const FLOOR: f64 = 0.65;
+
 /// Means over sites of equal weight, one for each share.
 #[derive(Default)]
 struct Means {
@@ -97,6 +100,9 @@ struct Means {
     sites: f64,
     /// Coverage at the worst site with four or more springs.
     worst: (f64, &'static str),
+    /// Sites with four or more springs whose intervals hold under 65 % at one time of issue: name, share of the sum
+    /// at issue, coverage. Shown; the promise is on all times of issue together.
+    thin: Vec<(&'static str, f64, f64)>,
 }
 
 fn compare(sites: &[Site], alone: bool, table: &mut String) -> Means {
@@ -127,6 +133,10 @@ fn add(site: &Site, cases: &[Case], record: &TrackRecord, means: &mut Means) {
     let overall = record.scores.iter().map(|s| s.coverage).sum::<f64>() / 4.0;
     if record.seasons >= 4 && overall < means.worst.0 {
         means.worst = (overall, site.name);
+    }
+    if record.seasons >= 4 {
+        let thin = record.scores.iter().filter(|score| score.coverage < FLOOR);
+        means.thin.extend(thin.map(|score| (site.name, score.share, score.coverage)));
     }
     assert!(!cases.is_empty(), "{} has seasons to compare", site.name);
 }
@@ -164,6 +174,16 @@ fn write_means(means: &Means, table: &mut String) {
     let (worst, name) = means.worst;
     writeln!(table, "\ncoverage over all {:.1} %, least {:.0} % ({name})", 100.0 * overall, 100.0 * worst)
         .unwrap();
+    for (name, share, coverage) in &means.thin {
+        writeln!(
+            table,
+            "  {name}, issued at {:.0} %: {:.0} %, under the floor of {:.0} % that holds for all times together",
+            100.0 * share,
+            100.0 * coverage,
+            100.0 * FLOOR
+        )
+        .unwrap();
+    }
 }
 
 const HEADER: &str = "days off, bias, share inside the 80 % interval (days off: hold, plus curve, decaying departure), issued at 0, 25, 50, 75 %\n";
@@ -181,7 +201,7 @@ fn check(means: &Means, most_days: [f64; 4]) {
     assert!(means.bias[0].abs() < 0.5, "bias {:.2} days at 0 %", means.bias[0]);
     let coverage = means.coverage.iter().sum::<f64>() / 4.0;
     assert!((0.75..=0.88).contains(&coverage), "80 % intervals hold {coverage:.3}");
-    assert!(means.worst.0 >= 0.65, "80 % intervals hold {:.2} at {}", means.worst.0, means.worst.1);
+    assert!(means.worst.0 >= FLOOR, "80 % intervals hold {:.2} at {}", means.worst.0, means.worst.1);
 }
 
 /// A station without history: a quarter better than holding the present temperature, and intervals

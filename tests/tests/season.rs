@@ -11,8 +11,9 @@ const UNITS_WITHIN_PERCENT: f64 = 0.1;
 
 fn play(seed: u64, extra: &[&str]) -> Value {
     let seed = seed.to_string();
+    // All have hatched by the twenty-first day.
     let output = nightjar()
-        .args(["demo", "--headless", "--format", "json", "--seed", &seed])
+        .args(["demo", "--headless", "--format", "json", "--days", "21", "--seed", &seed])
         .args(extra)
         .output()
         .expect("the demo can be started");

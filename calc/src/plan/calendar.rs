@@ -86,6 +86,26 @@ impl DayNeeds {
 const LONGEST: i64 = 120;
 
 /// Spreads the windows of all lots over local days; days without any claim are left out.
+///
+/// With `e`, `l`, `f` the days of the earliest, likely and latest start of hatch, `E`, `L`, `F` those of its end, and
+/// the [`Habits`] `r`, `k`, `u`: people from `e − r` to `F` (likely `l − r` to `L`), a tank from `e` to `F + k` (likely
+/// `l` to `L + k`), the truck from `E` to `F + u` (likely `L` to `L + u`). Common practice, no source.
+///
+/// ```
+/// # use nightjar_calc::plan::*;
+/// # use nightjar_calc::time::{Span, Timestamp, Zone};
+/// let at = |day: &str| Timestamp::parse(&format!("{day}T12:00:00Z")).unwrap();
+/// let window = |likely: Timestamp| Window {
+///     earliest: likely - Span::from_hours(24), likely, latest: likely + Span::from_hours(24),
+/// };
+/// let lot = LotDates { lot: "A".into(), start: window(at("2026-05-04")), end: window(at("2026-05-06")) };
+/// let days = calendar(&[lot], Zone::named("UTC").unwrap(), &Habits::default());
+/// // People from the day before the earliest start, the truck until three days after the latest end.
+/// assert_eq!(days[0].day.to_string(), "2026-05-02");
+/// assert_eq!(days[days.len() - 1].day.to_string(), "2026-05-10");
+/// let hatch = days.iter().find(|needs| needs.day.to_string() == "2026-05-05").unwrap();
+/// assert_eq!((hatch.likely_lots(Resource::People), hatch.likely_lots(Resource::Truck)), (1, 0));
+/// ```
 #[must_use]
 pub fn calendar(lots: &[LotDates], zone: Zone, habits: &Habits) -> Vec<DayNeeds> {
     let mut days: BTreeMap<Day, Vec<Booking>> = BTreeMap::new();

@@ -3,8 +3,8 @@
 //! "10 k" is the resistance at 25 °C and not a curve: the coefficients of one 10 k part on another
 //! part's probe read up to 2.2 °C wrong at 0 °C. A curve is therefore named by its table.
 //!
-//! Sources: 10K3, probe manual of a logger maker (CAMP); 103JL1A, instrument manual p. 58 (GEOK),
-//! which prints an offset of 273.2 where 273.15 returns its own table; 44031, instrument manual
+//! Sources: 10K3, probe manual of a logger maker (CAMP); 103JL1A, table of an instrument
+//! manual p. 58 (GEOK), fitted; 44031, instrument manual
 //! p. 51 (EKO). Keys as in `tests/data/SOURCES.md`.
 
 mod curve;

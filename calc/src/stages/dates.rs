@@ -123,7 +123,11 @@ fn informed(lot: &Lot<'_>) -> Station {
     for sighting in seen {
         let share = lot.station.share(lot.species, sighting.stage);
         let sigma = SIGHTING_SIGMA.hypot(share_sigma(lot.species, sighting.stage));
-        station = station.with((sighting.development / share).ln(), sigma);
+        let observed = (sighting.development / share).ln();
+        // A bound that the prior keeps already says nothing new.
+        if !(sighting.or_before && observed >= station.factor.ln()) {
+            station = station.with(observed, sigma);
+        }
     }
     station
 }
@@ -138,12 +142,18 @@ struct Ask<'a> {
 impl Ask<'_> {
     fn date(&self, stage: Stage, held: &mut bool, never: &mut bool) -> StageDate {
         let mut date = StageDate::empty(stage.key());
-        let seen = self.lot.seen.iter().filter(|s| s.stage == stage).map(|s| s.at).min();
-        if let Some(at) = seen {
-            return StageDate { reached: true, seen: true, at: Some(at), likely: Some(at), ..date };
-        }
         let share = self.station.share(self.lot.species, stage);
         let likely = self.station.factor * share;
+        let seen = self.lot.seen.iter().filter(|s| s.stage == stage).min_by_key(|s| s.at);
+        if let Some(seen) = seen {
+            // Seen late, it is dated by the sum.
+            let at = if seen.or_before {
+                (self.lot.done.when)(likely).map_or(seen.at, |by_sum| by_sum.min(seen.at))
+            } else {
+                seen.at
+            };
+            return StageDate { reached: true, seen: true, at: Some(at), likely: Some(at), ..date };
+        }
         // A later stage was seen, so this one is behind.
         let overtaken = self.lot.seen.iter().filter(|s| s.stage > stage).map(|s| s.at).min();
         if likely <= self.lot.done.amount || overtaken.is_some() {

@@ -19,6 +19,21 @@ pub struct Station {
 
 impl Station {
     /// Nothing known but the table: the published band, wider the less it is trusted.
+    ///
+    /// The multiple `m` of the law's sum is log-normal on each side of its median 1: `σ_low = −ln(b_low)/z`,
+    /// `σ_high = ln(b_high)/z`, with the band `b` of the table as a share of the sum and `z` the standard deviations the
+    /// band is taken to span, fewer the lower the confidence (assumption of this work, no source).
+    ///
+    /// ```
+    /// # use nightjar_calc::development::species;
+    /// # use nightjar_calc::stages::{Stage, Station};
+    /// let walleye = species::find("walleye").unwrap();
+    /// let table = Station::published(walleye);
+    /// assert_eq!((table.factor, table.share(walleye, Stage::HatchPeak)), (1.0, 1.0));
+    /// let share = |stage| table.share(walleye, stage);
+    /// assert!(share(Stage::Eyed) < share(Stage::HatchStart) && share(Stage::HatchEnd) > 1.0);
+    /// assert!(table.sigma() > 0.02 && table.sigma() < 0.5);
+    /// ```
     #[must_use]
     pub fn published(species: &Species) -> Self {
         let z = species.confidence.band_deviations();
@@ -94,4 +109,7 @@ pub struct Sighting {
     pub at: Timestamp,
     /// Development by the law at that moment (1 at the law's median hatch).
     pub development: f64,
+    /// It may have come at any time before: a sample of eyed eggs says that eyes are there, not since
+    /// when. Such a sighting is an upper bound only.
+    pub or_before: bool,
 }

@@ -49,7 +49,17 @@ impl<I: Integrand + ?Sized> Integrand for &I {
 /// With readings `u₀`, `u₁` (ten-thousandths of a degree) `d` milliseconds apart, twice the integral up to
 /// `s` milliseconds is `2 u₀ s + (u₁ − u₀) s² / d` above zero; where the line crosses zero it is the triangle
 /// on the warm side, `(u₁ s)² …`, all in whole numbers rounded once. A full pair above zero is exact:
-/// `d (u₀ + u₁)`.
+/// `d (u₀ + u₁)`. (Exact integral of a straight line.)
+///
+/// ```
+/// # use nightjar_calc::thermal::*;
+/// # use nightjar_calc::time::{Span, Timestamp};
+/// // From −4 to 4 °C in a day: half a day above zero at 2 °C on average is 1 °C·day.
+/// let start = Timestamp::parse("2026-04-18T00:00:00Z").unwrap();
+/// let at = |h, t| Sample::new(start + Span::from_hours(h), t).unwrap();
+/// let pair = Pair { start: at(0, -4.0), end: at(24, 4.0) };
+/// assert_eq!(DegreesAboveZero.whole(&pair), PER_C_DAY);
+/// ```
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Default)]
 pub struct DegreesAboveZero;
 

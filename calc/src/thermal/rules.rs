@@ -37,6 +37,17 @@ impl Rules {
     /// Normal is three intervals and at least 60 s, so that two lost readings are no event. When readings are
     /// rare (more than 20 minutes apart) that would hide real holes, so it is then one hour or one and a
     /// half intervals, whichever is longer. The limit for bridging is two hours, or `normal` if that is longer.
+    /// Common practice, no source.
+    ///
+    /// ```
+    /// # use nightjar_calc::thermal::Rules;
+    /// # use nightjar_calc::time::Span;
+    /// // Every ten seconds: a minute is normal, two hours are bridged, more is a gap.
+    /// let rules = Rules::for_interval(Span::from_secs(10));
+    /// assert_eq!((rules.normal, rules.bridge_limit), (Span::from_secs(60), Span::from_hours(2)));
+    /// // Every hour: an hour and a half is normal, not three.
+    /// assert_eq!(Rules::for_interval(Span::from_hours(1)).normal, Span::from_minutes(90));
+    /// ```
     #[must_use]
     pub fn for_interval(interval: Span) -> Self {
         let interval = interval.ms().max(1);

@@ -18,7 +18,7 @@ mod view;
 
 pub use command::{Refused, Shelving, Target};
 pub use fact::{EggsLast, Fact, JarContext};
-pub use view::{Counts, Listed};
+pub use view::{Counts, Listed, asset_words};
 
 use crate::alarm::code::Codes;
 use crate::alarm::condition::noise::Noise;

@@ -15,7 +15,10 @@ use clap::{Args, Subcommand, ValueEnum};
 use sheet::Sheet;
 
 /// What to calculate.
+///
+/// Each prints the answer, how it was got, where formula and constants are from, and what to take care of.
 #[derive(Debug, Args)]
+#[command(after_help = EXAMPLES)]
 pub struct Arguments {
     #[command(subcommand)]
     what: What,
@@ -23,6 +26,19 @@ pub struct Arguments {
     #[arg(long, value_enum, default_value_t, global = true)]
     format: Form,
 }
+
+const EXAMPLES: &str = "Examples:
+  nightjar calc count trough --eggs 150 --length-in 12 --volume-qt 2.5
+  nightjar calc proportion --hits 183 --of 200
+  nightjar calc dose formalin --target-ul-per-l 1667 --flow-l-per-min 18.9 --minutes 15
+  nightjar calc oxygen stopped --eggs 312500 --temp-c 10 --stage green
+  nightjar calc sensor thermistor --ohms 32650 --curve 10K3
+  nightjar calc breeders --females 60 --males 90
+  nightjar calc faults --readings r.csv --time-column timestamp --value-column raw_c --format csv
+
+With --format json one object comes out, its keys in snake_case with the unit in the key (temp_c, eggs_per_qt).
+Exit 64: the numbers make no sense. Exit 65: a rule or a file refuses. Nothing here gives permission: label,
+veterinarian and permit decide.";
 
 /// Form of a result of this command.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, ValueEnum)]
@@ -38,7 +54,7 @@ enum Form {
 
 #[derive(Debug, Subcommand)]
 enum What {
-    /// Number of eggs by trough, volume, weight or displacement
+    /// Number of eggs by trough, volume, weight or displacement, with its interval
     #[command(subcommand)]
     Count(count::Method),
     /// A share counted in one or several dips, with its interval

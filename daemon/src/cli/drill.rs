@@ -1,5 +1,8 @@
 //! `nightjar drill restore`: takes the newest copy, puts it where nobody uses it, opens it as the
 //! station would, and compares it with the database in use. Changes nothing.
+//! `nightjar drill alarm`: see [`alarm`].
+
+mod alarm;
 
 use super::backup::{configuration, database};
 use super::failure::Failure;
@@ -21,6 +24,8 @@ pub struct Arguments {
 enum Drill {
     /// Restore the newest copy beside the database in use, open it and count what is in it
     Restore(Restore),
+    /// Let the station at work raise a P1 that means nothing, and see which phones answer, how soon
+    Alarm(alarm::Arguments),
 }
 
 #[derive(Debug, Args)]
@@ -46,6 +51,7 @@ struct Restore {
 pub fn run(arguments: &Arguments, output: &mut Output) -> Result<(), Failure> {
     match &arguments.drill {
         Drill::Restore(restore) => run_restore(restore, output),
+        Drill::Alarm(arguments) => alarm::run(arguments, output),
     }
 }
 

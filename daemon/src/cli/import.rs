@@ -5,12 +5,13 @@ use super::CommandResult;
 use super::failure::Failure;
 use super::outlook::water::daily_means;
 use super::output::{Format, Output};
+use super::records;
 use super::temperatures::{self, Columns, Values};
 use crate::clock::{Clock, NotBeforeBuild, SystemClock};
 use crate::config::{self, overrides::Overrides};
 use crate::store::{FILE_NAME, ImportRules, PastImport, StoreError, import_past_water};
 
-use clap::Args;
+use clap::{Args, Subcommand};
 use nightjar_calc::time::{Day, Zone};
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
@@ -20,8 +21,14 @@ const OLDEST_YEAR: i32 = 1900;
 
 /// What to take over.
 #[derive(Debug, Args)]
-#[command(allow_negative_numbers = true)]
+#[command(
+    allow_negative_numbers = true,
+    args_conflicts_with_subcommands = true,
+    subcommand_negates_reqs = true
+)]
 pub struct Arguments {
+    #[command(subcommand)]
+    other: Option<Other>,
     /// Temperatures of past springs: time,temp_c or date,temp_c, one or more files
     #[arg(long, value_name = "FILE", num_args = 1.., required = true)]
     temps: Vec<PathBuf>,
@@ -51,6 +58,13 @@ pub struct Arguments {
     format: Format,
 }
 
+/// What else there is to take over.
+#[derive(Debug, Subcommand)]
+enum Other {
+    /// Entries of past years from a CSV file, by a mapping file
+    Records(records::Arguments),
+}
+
 /// What the files hold.
 #[derive(Default)]
 struct Found {
@@ -65,6 +79,9 @@ struct Found {
 /// Exit 64 for an unknown zone, 65 when a file makes no sense, 74 when a file or the database cannot be used, 78
 /// when the configuration is refused. Nothing is written then.
 pub fn run(arguments: &Arguments, output: &mut Output) -> CommandResult {
+    if let Some(Other::Records(records)) = &arguments.other {
+        return records::run(records, output);
+    }
     let config =
         config::load(&arguments.config, &Overrides::from_environment()).map_err(Failure::configuration)?;
     let station = config.rack.zone;

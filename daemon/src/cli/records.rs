@@ -1,4 +1,4 @@
-//! `nightjar import-records`: entries of past years from a CSV file, so that report and learning begin
+//! `nightjar import records`: entries of past years from a CSV file, so that report and learning begin
 //! with a history. All or nothing: a row that is wrong is named with its line, and nothing is written.
 
 mod mapping;

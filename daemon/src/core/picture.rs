@@ -4,6 +4,7 @@ use super::state::State;
 use crate::alarm::engine::EggsLast;
 use crate::clock::Now;
 use crate::ingest::SourceCounters;
+use crate::notify::message::Standing;
 use crate::rack::JarIx;
 use crate::reading::{Quality, SensorIx};
 use crate::snapshot::{HeaderView, JarState, JarView, Latest, LotView, SensorView, Snapshot, SourceView};
@@ -67,7 +68,31 @@ pub fn snapshot(state: &State, counters: &[Arc<SourceCounters>], version: u64, n
         sources: sources(state, counters),
         learning: state.progress.learning().to_vec(),
         past_outlooks: state.water.past_outlooks().cloned(),
+        season_outlooks: state.followed.shared(),
         last_told: state.last_told.clone(),
+    }
+}
+
+/// How the station stands at this moment, in numbers.
+#[must_use]
+pub fn standing_of(state: &State, now: Now) -> Standing {
+    standing(&snapshot(state, &[], 0, now), None)
+}
+
+/// How the station stands, in numbers.
+#[must_use]
+pub fn standing(picture: &Snapshot, dbm: Option<i16>) -> Standing {
+    let good = |sensor: &&SensorView| {
+        !sensor.stale && sensor.latest.is_some_and(|latest| latest.quality != Quality::Bad)
+    };
+    let count = |number: usize| u32::try_from(number).unwrap_or(u32::MAX);
+    Standing {
+        channels_good: count(picture.sensors.iter().filter(good).count()),
+        channels: count(picture.sensors.len()),
+        alarms: count(picture.alarms.iter().filter(|alarm| alarm.on).count()),
+        silenced: count(picture.alarms.iter().filter(|alarm| alarm.suppressed.is_some()).count()),
+        dbm,
+        ..Standing::default()
     }
 }
 

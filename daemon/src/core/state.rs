@@ -9,15 +9,16 @@ use crate::alarm::event::Change;
 use crate::alarm::record::{Output as AlarmOutput, StateDelta, Stored};
 use crate::clock::{Now, Uptime};
 use crate::config::checked::WaterType;
-use crate::ingest::judge::{Expectation, Judged, judge};
 use crate::guard::window_length;
 use crate::ids::PersonId;
+use crate::ingest::judge::{Expectation, Judged, judge};
 use crate::logbook::{Act, Check, Entry, Treatment, standing};
 use crate::notify::route::{Router, Routes};
 use crate::notify::worker::{Fate, Report};
 use crate::notify::{FOLDER, MAIL, TEXT};
 use crate::progress::Progress;
 use crate::progress::books::Seen;
+use crate::progress::followed::Season;
 use crate::rack::{Correction, JarIx, Measure, Rack, Sensor};
 use crate::reading::{FromSource, Quality, RawReading, Reading, Reason, Receipt, SensorIx, SourceIx};
 use crate::snapshot::{JarState, Latest, ProgressView};
@@ -69,6 +70,8 @@ pub struct Begin {
     pub water_type: WaterType,
     /// Who is told, with the ladders as stored.
     pub router: Router,
+    /// Outlooks of this season as stored.
+    pub followed: Season,
     /// When somebody was last told, and what.
     pub last_told: Option<(Timestamp, String)>,
 }
@@ -114,8 +117,10 @@ pub struct State {
     pub(super) engine: Engine,
     pub(super) progress: Progress,
     pub(super) water: Water,
+    pub(super) followed: Season,
     pub(super) views: Vec<Option<ProgressView>>,
     pub(super) contexts: Vec<JarContext>,
+    assumed: Option<JarContext>,
     corrections: BTreeMap<SensorIx, Correction>,
     outputs: VecDeque<Output>,
     pending: Transition,
@@ -128,6 +133,7 @@ pub struct State {
     routes: Vec<String>,
     routes_refused: Vec<bool>,
     hole: Option<Span>,
+    daily_due: Option<Uptime>,
     pub(super) last_told: Option<(Timestamp, String)>,
 }
 
@@ -135,7 +141,7 @@ impl State {
     /// Goes on from what was stored.
     #[must_use]
     pub fn new(begin: Begin, now: Now) -> Self {
-        let Begin { rack, plan, stored, off_for, progress, water_type, router, last_told } = begin;
+        let Begin { rack, plan, stored, off_for, progress, water_type, router, followed, last_told } = begin;
         let routes = plan.routes.clone();
         let names = rack
             .sensors
@@ -161,8 +167,10 @@ impl State {
             sources,
             engine: Engine::new(plan, stored, off_for, now),
             water: Water::new(Arc::clone(&rack), water_type),
+            followed,
             views: vec![None; jars],
             contexts: vec![JarContext::default(); jars],
+            assumed: None,
             corrections: corrections(&progress, &rack),
             outputs: VecDeque::new(),
             pending: Transition::default(),
@@ -177,8 +185,10 @@ impl State {
             routes_refused: vec![false; routes.len()],
             routes,
             hole: None,
+            daily_due: None,
             last_told,
         };
+        state.daily_due = state.router.until_daily(now.utc).map(|wait| now.up.after(wait));
         let entries: Vec<Entry> = state.progress.entries().cloned().collect();
         for done in standing(&entries).0 {
             if let Act::Treatment(treatment) = done.act {
@@ -197,7 +207,7 @@ impl State {
     #[must_use]
     pub fn poll_timeout(&self) -> Uptime {
         let engine = self.engine.poll_timeout().map(|(at, _)| at);
-        [engine, self.router.poll_timeout(), self.minor_due]
+        [engine, self.router.poll_timeout(), self.minor_due, self.daily_due]
             .into_iter()
             .flatten()
             .fold(self.refresh_due, Uptime::min)
@@ -222,6 +232,11 @@ impl State {
         }
         if now.up >= self.refresh_due {
             self.refresh(now);
+        }
+        if self.daily_due.is_some_and(|due| due <= now.up) {
+            let standing = super::picture::standing_of(self, now);
+            self.router.send_daily(&standing, now);
+            self.daily_due = self.router.until_daily(now.utc).map(|wait| now.up.after(wait));
         }
         self.collect(now);
     }
@@ -434,9 +449,30 @@ impl State {
                 self.engine.handle_jar(jar, context, now);
             }
         }
+        if now.trusted {
+            self.note_outlooks();
+        }
+    }
+
+    /// What is shown about each jar, once a day, so that it can be compared with what happens.
+    fn note_outlooks(&mut self) {
+        let shown = self.rack.jars.iter().zip(&self.views).enumerate().filter_map(|(at, (jar, view))| {
+            let content = self.progress.books().in_jar(JarIx(u16::try_from(at).ok()?))?;
+            Some((jar.id.as_str(), content.lot.as_str(), view.as_ref()?))
+        });
+        let changed = self.followed.note(shown, self.rack.zone);
+        self.pending.state.extend(changed);
+    }
+
+    /// Takes every jar to hold this, whatever the logbook says: for traces without one.
+    pub fn assume_loaded(&mut self, context: JarContext) {
+        self.assumed = Some(context);
     }
 
     fn context(&self, jar: JarIx) -> JarContext {
+        if let Some(assumed) = &self.assumed {
+            return assumed.clone();
+        }
         let Some(content) = self.progress.books().in_jar(jar) else { return JarContext::default() };
         let stage = self.stage(jar);
         let temperature = self.temperature(jar).map_or(10.0, |(latest, _)| latest.value);

@@ -25,6 +25,12 @@ use crate::ids::PersonId;
 use nightjar_calc::time::{Timestamp, Zone};
 use std::collections::BTreeMap;
 
+/// Any text in characters that every phone shows.
+#[must_use]
+pub fn plain(text: &str) -> String {
+    gsm::plain(text)
+}
+
 /// What is the same for all messages of a station.
 #[derive(Clone, Debug)]
 pub struct Words {

@@ -14,7 +14,7 @@ pub use saved::Saved;
 
 use super::message::{self, Reach};
 use super::worker::Fate;
-use super::{Body, FOLDER, MAIL, TEXT};
+use super::{Body, FOLDER, MAIL, TEXT, WEBHOOK};
 use crate::alarm::event::{AlarmEvent, Change, EventId, Priority};
 use crate::clock::{Now, Uptime};
 use crate::ids::PersonId;
@@ -174,6 +174,41 @@ impl Router {
         }
     }
 
+    /// Time to the next daily message, when one is wanted.
+    #[must_use]
+    pub fn until_daily(&self, at: Timestamp) -> Option<Span> {
+        self.directory.daily.then(|| self.directory.until_digest(at))
+    }
+
+    /// Tells whoever is on call how the station stands: that it comes shows that the way is open.
+    pub fn send_daily(&mut self, standing: &message::Standing, now: Now) {
+        let text = message::daily(standing, &self.directory.words, now);
+        let day = self.directory.day_number(now.utc);
+        let about = "daily".to_owned();
+        for person in self.directory.people_at(0, now.utc) {
+            let ways = self.directory.ways(&person);
+            let copy = ways.iter().copied().find(|way| *way == FOLDER && ways.len() > 1);
+            for way in ways.first().copied().into_iter().chain(copy) {
+                let Some(to) = self.directory.address(&person, way) else { continue };
+                let subject = format!(
+                    "{} - {}",
+                    text.split(':').next().unwrap_or("daily"),
+                    self.directory.words.station
+                );
+                let key = MessageKey {
+                    about: about.clone(),
+                    event: None,
+                    seq: day,
+                    person: person.clone(),
+                    route: way.to_owned(),
+                    step: 0,
+                };
+                let body = Body { subject, text: text.clone(), to, about: about.clone(), first: None };
+                self.queue(key, Priority::P3, &body, Some(Span::from_hours(12)));
+            }
+        }
+    }
+
     /// Whether a route is set up and not turned away as a whole.
     pub fn set_routes(&mut self, routes: Routes) {
         self.directory.routes = routes;
@@ -207,6 +242,10 @@ impl Router {
         }
         ladder.start(now.up);
         self.climb(event.event, now);
+        // Machines are told once and then of every change; they need no ladder.
+        for receiver in self.directory.receivers.clone() {
+            self.push(event.event, &receiver, WEBHOOK, now);
+        }
     }
 
     fn grew(&mut self, event: &AlarmEvent, now: Now) {
@@ -389,6 +428,7 @@ impl Router {
         let (subject, text) = match way {
             TEXT if allowed == Allowed::Last => (String::new(), message::cap_text(latest, words, now)),
             TEXT => (String::new(), short()),
+            WEBHOOK => (String::new(), message::webhook(latest, words, &reach)),
             _ => (message::subject(latest, words, now), message::body(latest, words, &reach, now)),
         };
         let first = ladder.firsts.get(&(person.clone(), way.to_owned())).cloned();

@@ -42,7 +42,8 @@ pub(super) const fn stage_of(seen: Seen) -> Stage {
 fn taught(progress: &Progress) -> Vec<Taught> {
     let mut all: BTreeMap<(String, LotId, Stage), Vec<(f64, Timestamp)>> = BTreeMap::new();
     for content in progress.books.contents() {
-        for (seen, at) in &content.seen {
+        // A sample of eyed eggs says that eyes are there, not since when: it dates nothing.
+        for (seen, at) in content.seen.iter().filter(|(seen, _)| **seen != Seen::Eyed) {
             let Some((species, known, development)) = super::dates::development_at(progress, content, *at)
             else {
                 continue;

@@ -85,11 +85,11 @@ fn head(key: &str) -> String {
 
 fn rows(table: &Table, zone: Zone) -> Markup {
     html! {
-        table {
+        table.grid-table {
             thead { tr { @for column in &table.columns { th scope="col" title=(column.meaning) { (head(column.key)) } } } }
             tbody {
                 @for row in &table.rows {
-                    tr { @for cell in row { td.n[matches!(cell, Cell::Number(..))] { (shown(cell, zone)) } } }
+                    tr { @for (cell, column) in row.iter().zip(&table.columns) { td.n[matches!(cell, Cell::Number(..))] data-label=(head(column.key)) { (shown(cell, zone)) } } }
                 }
             }
         }

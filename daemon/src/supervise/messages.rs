@@ -1,13 +1,18 @@
 //! Starts a worker for each route of messages, and brings what they say to the core.
 
 use crate::alarm::engine::Fact;
+use crate::alarm::event::AlarmKind;
 use crate::clock::Clock;
 use crate::config::Config;
 use crate::core::run::DIRECT_QUEUE;
 use crate::core::state::FromRoute;
 use crate::notify::email::EmailRoute;
 use crate::notify::folder::FolderRoute;
+use crate::notify::modem::{self, ModemHealth, TextIn};
+use crate::notify::webhook::WebhookRoute;
 use crate::notify::worker::{Backend, Report, RouteHealth, Worker};
+use crate::notify::{TEXT, sounder};
+use crate::snapshot::Snapshot;
 use crate::store::{NewMessage, StoreHandle, StoreHealth};
 use anyhow::{Context, Result};
 use std::collections::BTreeMap;
@@ -33,6 +38,8 @@ pub struct Routes {
     pub health: Vec<(String, watch::Receiver<RouteHealth>)>,
     /// Change of the outbox up to which each route has done its work.
     pub seen: Vec<Arc<AtomicU64>>,
+    /// Texts that people send, and how the modem fares, when there is one.
+    pub modem: Option<(mpsc::Receiver<TextIn>, watch::Receiver<ModemHealth>)>,
 }
 
 /// Starts a worker for each route of the configuration. `names` are the routes in the order of the
@@ -47,10 +54,28 @@ pub fn start(
     stop: &CancellationToken,
 ) -> Result<Routes> {
     let mut routes = Routes::default();
-    for backend in backends(config)? {
+    let mut backends = backends(config)?;
+    let (text_reports, text_fates) = mpsc::channel(REPORTS);
+    let mut text_fates = Some(text_fates);
+    if let Some(sms) = &config.notify.sms {
+        let (route, modem, texts, health) =
+            modem::open(sms, store.clone(), Arc::clone(clock), text_reports.clone());
+        backends.push(Backend::Text(route));
+        routes.modem = Some((texts, health));
+        let stop = stop.clone();
+        tasks.spawn(async move {
+            modem.run(stop).await;
+            "modem"
+        });
+    }
+    for backend in backends {
         let name = backend.route();
         let at = names.iter().position(|known| known == name).context("a route that is not in the plan")?;
-        let (reports, fates) = mpsc::channel(REPORTS);
+        // The modem reports too: that a text has arrived, or will not.
+        let (reports, fates) = match text_fates.take_if(|_| name == TEXT) {
+            Some(fates) => (text_reports.clone(), fates),
+            None => mpsc::channel(REPORTS),
+        };
         let (direct, direct_inbox) = mpsc::channel(DIRECT_QUEUE);
         let (worker, health) = Worker::new(backend, store.clone(), Arc::clone(clock), reports);
         let worker = worker.with_direct(direct_inbox);
@@ -78,6 +103,11 @@ fn backends(config: &Config) -> Result<Vec<Backend>> {
     }
     if let Some(folder) = &config.notify.mail_folder {
         backends.push(Backend::Folder(FolderRoute::new(folder.clone())));
+    }
+    if !config.notify.webhooks.is_empty() {
+        let route =
+            WebhookRoute::new(&config.notify.webhooks, Default::default()).context("notify.webhook")?;
+        backends.push(Backend::Webhook(route));
     }
     Ok(backends)
 }
@@ -137,6 +167,62 @@ pub async fn watch_storage(store: StoreHandle, facts: mpsc::Sender<Fact>, stop: 
             changed = health.changed() => if changed.is_err() { return stop.cancelled().await },
         }
     }
+}
+
+/// Sounds while nobody can be told by any route.
+pub fn start_sounder(
+    config: &Config,
+    mut picture: watch::Receiver<Arc<Snapshot>>,
+    tasks: &mut JoinSet<&'static str>,
+    stop: &CancellationToken,
+) {
+    let Some(settings) = config.notify.sounder.clone() else { return };
+    let (wanted, watched) = watch::channel(false);
+    let (sound_stop, watch_stop) = (stop.clone(), stop.clone());
+    tasks.spawn(async move {
+        sounder::run(settings, watched, sound_stop).await;
+        "sounder"
+    });
+    tasks.spawn(async move {
+        loop {
+            let silent = picture.borrow_and_update().alarms.iter().any(|alarm| {
+                alarm.kind == AlarmKind::CannotSendAtAll && alarm.on && alarm.acknowledged.is_none()
+            });
+            wanted.send_if_modified(|on| std::mem::replace(on, silent) != silent);
+            tokio::select! {
+                biased;
+                () = watch_stop.cancelled() => return "sounder watch",
+                changed = picture.changed() => if changed.is_err() {
+                    watch_stop.cancelled().await;
+                },
+            }
+        }
+    });
+}
+
+/// Whether the modem could send now: proof of a route before the first message.
+pub fn route_ready(
+    health: Option<watch::Receiver<ModemHealth>>,
+    tasks: &mut JoinSet<&'static str>,
+    stop: &CancellationToken,
+) -> watch::Receiver<bool> {
+    let (ready, watched) = watch::channel(false);
+    if let Some(mut health) = health {
+        let stop = stop.clone();
+        tasks.spawn(async move {
+            loop {
+                ready.send_replace(health.borrow_and_update().ready);
+                tokio::select! {
+                    biased;
+                    () = stop.cancelled() => return "readiness of the modem",
+                    changed = health.changed() => if changed.is_err() {
+                        stop.cancelled().await;
+                    },
+                }
+            }
+        });
+    }
+    watched
 }
 
 /// What is wrong with storage, in a few words.

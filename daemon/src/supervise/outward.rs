@@ -34,6 +34,8 @@ pub struct Seen<'a> {
     pub clock: &'a Arc<dyn Clock>,
     /// Up-time of the core's last useful work, in milliseconds.
     pub core_beat: Arc<AtomicU64>,
+    /// A route could send now.
+    pub route_ready: watch::Receiver<bool>,
 }
 
 /// Starts each part that the configuration asks for.
@@ -43,7 +45,7 @@ pub fn start(
     tasks: &mut JoinSet<&'static str>,
     stop: &CancellationToken,
 ) -> Result<()> {
-    let Seen { rack, store, picture, clock, core_beat } = seen;
+    let Seen { rack, store, picture, clock, core_beat, route_ready } = seen;
     let beats = Beats::default();
     beats.adopt("core", CORE_LIMIT, Arc::clone(core_beat));
     if watchdog::period().is_some() {
@@ -78,15 +80,13 @@ pub fn start(
         });
     }
     if let Some(settings) = &config.notify.heartbeat {
-        // Until a route tells otherwise, only what it took proves it.
-        let (_, route_ready) = watch::channel(false);
         let (heart, _) = Heart::new(
             settings.clone(),
             Arc::clone(rack),
             (*store).clone(),
             (*picture).clone(),
             beats,
-            route_ready,
+            route_ready.clone(),
             Arc::clone(clock),
         )
         .context("notify.heartbeat")?;

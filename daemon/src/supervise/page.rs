@@ -3,6 +3,7 @@
 use crate::clock::Clock;
 use crate::config::Config;
 use crate::config::checked::Tls;
+use crate::drill;
 use crate::notify::rota;
 use crate::notify::worker::RouteHealth;
 use crate::store::{Session, StoreHandle};
@@ -108,11 +109,21 @@ pub fn facts(
         StationFacts {
             rota: rota_lines(&rota::on_call(&on_call, zone, now.utc), name),
             routes: routes.iter().map(|(id, health)| (id.clone(), route_words(&health.borrow()))).collect(),
-            last_drill: None,
+            last_drill: last_drill(&store, name),
             stores: store_lines(&store, now),
             authority: authority.clone(),
         }
     })
+}
+
+/// When the chain was last tried out, and how that went.
+fn last_drill(
+    store: &StoreHandle,
+    name: impl Fn(&crate::ids::PersonId) -> String,
+) -> Option<(Timestamp, String)> {
+    let kept = store.read_blocking(|r| r.state(drill::KEY)).ok()??;
+    let record: drill::Record = serde_json::from_value(kept).ok()?;
+    Some((record.began_at, record.words(name)))
 }
 
 fn rota_lines(now: &rota::OnCall, name: impl Fn(&crate::ids::PersonId) -> String) -> Vec<(String, String)> {

@@ -10,6 +10,7 @@ use crate::core::water::past_ends;
 use crate::logbook::Entry;
 use crate::notify::route::{Directory, Router};
 use crate::progress::Progress;
+use crate::progress::followed::{FOLLOWED, Season};
 use crate::rack::{Measure, Rack};
 use crate::reading::SensorIx;
 use crate::store::{MessageState, StoreHandle, past_springs};
@@ -55,6 +56,9 @@ pub async fn state(config: &Config, store: &StoreHandle, now: Now) -> Result<(St
         progress,
         water_type: config.water_type,
         router: router(config, store, now).await?,
+        followed: Season::restored(
+            store.read(|r| r.states(FOLLOWED)).await.context("cannot read the outlooks of this season")?,
+        ),
         last_told: last_told(config, store).await,
     };
     let (past_rack, past_ends) = (Arc::clone(&rack), past_ends(&rack, now.utc));
@@ -100,6 +104,7 @@ pub fn routes(config: &Config) -> Vec<String> {
     let mut routes = Vec::new();
     routes.extend(notify.email.as_ref().map(|_| "mail".to_owned()));
     routes.extend(notify.sms.as_ref().map(|_| "text".to_owned()));
+    routes.extend((!notify.webhooks.is_empty()).then(|| "webhook".to_owned()));
     routes.extend(notify.mail_folder.as_ref().map(|_| "folder".to_owned()));
     routes
 }

@@ -24,10 +24,12 @@ use serde_json::{Value, json};
 use std::collections::BTreeMap;
 use std::sync::Arc;
 
+mod ahead;
 mod books;
 mod describe;
 mod shape;
 
+pub use ahead::UNDO;
 use shape::{alarm_json, jar_json, latest_json, progress_json};
 
 /// Rows an answer holds when nothing else is asked for, and at most.

@@ -308,7 +308,7 @@ fn time_ticks(zone: Zone, span: Stretch) -> Vec<Tick> {
         let step = (days / 5).max(1);
         let mut day = first_day;
         while day <= last_day {
-            ticks.push(Tick { at: day.start(zone), label: day.date().format("%-d %b").to_string() });
+            ticks.push(Tick { at: day.start(zone), label: words::short_date(day.date()) });
             day = day.plus(step);
         }
     } else {
@@ -325,7 +325,7 @@ fn time_ticks(zone: Zone, span: Stretch) -> Vec<Tick> {
                 let Some(local) = day.date().and_hms_opt(hour, 0, 0) else { continue };
                 let at = zone.instant_or_next(local);
                 let label = if hour == 0 {
-                    day.date().format("%-d %b").to_string()
+                    words::short_date(day.date())
                 } else {
                     local.format("%H:%M").to_string()
                 };

@@ -102,6 +102,11 @@ fn person_line(view: &View) -> Markup {
     }
 }
 
+/// Where a number comes from or what it means, one tap away.
+pub fn help(words: &str) -> Markup {
+    html! { details.source { summary aria-label="What this means and where it comes from" { "?" } p { (words) } } }
+}
+
 /// The hidden word a form must carry.
 pub fn form_word(view: &View) -> Markup {
     html! { input type="hidden" name="word" value=(view.form_word()); }
@@ -123,13 +128,14 @@ fn settings(view: &View) -> Markup {
     };
     html! {
         details.settings {
-            summary { "Units and colours" }
+            summary { "Units, dates and colours" }
             form method="post" action="/settings" {
                 input type="hidden" name="back" value=(view.path);
                 fieldset { legend { "Temperature" } (choice("t", if units.fahrenheit { "f" } else { "c" }, &[("c", "°C"), ("f", "°F")])) }
                 fieldset { legend { "Flow" } (choice("f", if units.gallons { "g" } else { "l" }, &[("l", "L/min"), ("g", "gpm")])) }
                 fieldset { legend { "Volume" } (choice("v", if units.quarts { "q" } else { "m" }, &[("m", "mL, L"), ("q", "quarts")])) }
                 fieldset { legend { "Colours" } (choice("theme", theme, &[("auto", "as the device"), ("dark", "dark"), ("light", "light")])) }
+                fieldset { legend { "Dates" } (choice("d", if units.month_first { "n" } else { "d" }, &[("d", "25 Apr"), ("n", "Apr 25")])) }
                 button { "Keep on this device" }
             }
         }

@@ -2,18 +2,24 @@
 //!
 //! One stream belongs to one page that somebody looks at. The server renders the pieces of that
 //! page when a new picture comes, at most once a second, and sends those that differ from what it
-//! sent before. Streams end with the program, so that a stop does not wait for them.
+//! sent before. The page says which version of its pieces it shows, so that a stream that begins
+//! anew over an unchanged picture sends nothing. Streams end with the program, so that a stop does
+//! not wait for them.
 
 use super::pages::rack::Piece;
 use super::pages::{alarms, jar, rack, sensors};
 use super::view::View;
+use super::words;
 use crate::snapshot::JarState;
 use axum::extract::{Query, State};
 use axum::http::StatusCode;
 use axum::http::header::{CACHE_CONTROL, HeaderName};
 use axum::response::sse::{Event, Sse};
 use axum::response::{IntoResponse, Response};
+use base64::Engine as _;
+use base64::engine::general_purpose::URL_SAFE_NO_PAD;
 use futures_util::stream::{self, Stream, StreamExt};
+use sha2::{Digest, Sha256};
 use std::collections::BTreeMap;
 use std::convert::Infallible;
 use std::sync::Arc;
@@ -27,13 +33,19 @@ pub const STREAMS: usize = 32;
 const BEAT: Duration = Duration::from_secs(10);
 /// Shortest time between two looks at the picture.
 const SHORTEST: Duration = Duration::from_secs(1);
+/// Where the time of the last beat is kept among the pieces; no piece has this id.
+const BEAT_KEY: &str = "beat";
 
 /// Which pieces of which page.
 #[derive(Clone, Debug)]
-enum Watched {
+pub enum Watched {
+    /// The first page.
     Rack,
+    /// The page of this jar.
     Jar(String),
+    /// The alarms.
     Alarms,
+    /// The sensors.
     Sensors,
 }
 
@@ -54,7 +66,8 @@ pub async fn stream(
         return (StatusCode::SERVICE_UNAVAILABLE, "too many live pages").into_response();
     };
     let stop = site.backend.stop.clone();
-    let events = patches(view, watched, permit).take_until(ended(stop));
+    let have = query.get("have").cloned().unwrap_or_default();
+    let events = patches(view, watched, have, permit).take_until(ended(stop));
     let headers = [(CACHE_CONTROL, "no-store"), (HeaderName::from_static("x-accel-buffering"), "no")];
     (headers, Sse::new(events)).into_response()
 }
@@ -68,7 +81,8 @@ struct Watching {
     watched: Watched,
     /// What the browser shows by now, by id.
     shown: BTreeMap<String, String>,
-    first: bool,
+    /// Version the browser says it shows; taken at the first look.
+    have: Option<String>,
     /// Patches waiting to go out.
     waiting: Vec<Event>,
     _permit: OwnedSemaphorePermit,
@@ -77,23 +91,28 @@ struct Watching {
 fn patches(
     view: View,
     watched: Watched,
+    have: String,
     permit: OwnedSemaphorePermit,
 ) -> impl Stream<Item = Result<Event, Infallible>> {
     let mut pictures = view.site.backend.snapshot.clone();
     pictures.mark_unchanged();
     let state =
-        Watching { view, watched, shown: BTreeMap::new(), first: true, waiting: Vec::new(), _permit: permit };
+        Watching { view, watched, shown: BTreeMap::new(), have: Some(have), waiting: Vec::new(), _permit: permit };
     stream::unfold((state, pictures), |(mut state, mut pictures)| async move {
         loop {
             if let Some(event) = state.waiting.pop() {
                 return Some((Ok(event), (state, pictures)));
             }
-            if state.first {
-                state.first = false;
+            if let Some(have) = state.have.take() {
                 state.look();
-                // The page was rendered a moment ago; pieces are sent once so that nothing that
-                // changed in between, or while the line was down, stays wrong.
-                state.waiting.push(state.beat());
+                // What the page shows is what stands now: nothing to send. Otherwise all is sent, so
+                // that nothing that changed in between, or while the line was down, stays wrong.
+                if have == version(&state.shown) {
+                    state.waiting.clear();
+                }
+                // Taken first: from then on the page knows the time.
+                let beat = state.beat();
+                state.waiting.push(beat);
                 continue;
             }
             if !state.view.may_still_read() {
@@ -129,7 +148,9 @@ impl Watching {
         self.view.snap = Arc::clone(&site.backend.snapshot.borrow());
         self.view.now = site.backend.clock.now();
         let mut patches = Vec::new();
-        for piece in pieces(&self.view, &self.watched) {
+        // A stream outlives its request: the order of its dates is set anew.
+        let pieces = words::in_order(self.view.units.month_first, || pieces(&self.view, &self.watched));
+        for piece in pieces {
             self.differ(&piece, &mut patches);
         }
         // Taken from the end one by one.
@@ -157,19 +178,45 @@ impl Watching {
 
     fn beat_due(&mut self) -> bool {
         let now = self.view.now.up.ms() / 10_000;
-        let last = self.shown.get("beat").and_then(|t| t.parse().ok()).unwrap_or(0);
+        let last = self.shown.get(BEAT_KEY).and_then(|t| t.parse().ok()).unwrap_or(0);
         if now > last {
-            self.shown.insert("beat".into(), now.to_string());
+            self.shown.insert(BEAT_KEY.into(), now.to_string());
             true
         } else {
             false
         }
     }
 
-    /// The server's time, from which the page works out how long ago things were.
+    /// The server's time, from which the page works out how long ago things were. When no piece
+    /// waits to go out, the page shows this version now.
     fn beat(&self) -> Event {
-        Event::default().event("beat").data((self.view.now.utc.ms() / 1_000).to_string())
+        let seconds = self.view.now.utc.ms() / 1_000;
+        let version = if self.waiting.is_empty() { version(&self.shown) } else { String::new() };
+        Event::default().event("beat").data(format!("{seconds} {version}"))
     }
+}
+
+/// The version of what a page shows as it is rendered.
+pub fn version_of(view: &View, watched: &Watched) -> String {
+    let mut shown = BTreeMap::new();
+    for piece in pieces(view, watched) {
+        shown.insert(piece.id.clone(), ageless(&piece.frame()));
+        for inner in &piece.holds {
+            shown.insert(inner.id.clone(), ageless(&inner.html));
+        }
+    }
+    version(&shown)
+}
+
+fn version(shown: &BTreeMap<String, String>) -> String {
+    let mut hash = Sha256::new();
+    for (id, html) in shown.iter().filter(|(id, _)| *id != BEAT_KEY) {
+        for part in [id, html] {
+            hash.update(part.len().to_le_bytes());
+            hash.update(part.as_bytes());
+        }
+    }
+    URL_SAFE_NO_PAD.encode(&hash.finalize()[..12])
 }
 
 fn patch(id: &str, html: &str) -> Event {
@@ -177,11 +224,12 @@ fn patch(id: &str, html: &str) -> Event {
     Event::default().event("patch").data(format!("{id} {}", html.replace(['\n', '\r'], " ")))
 }
 
-/// Without the "3 min ago" that the page counts by itself: time passing is no change.
+/// Without the "3 min ago" that the page counts by itself, and without counters that only ever
+/// run on (`data-once`): time passing is no change.
 fn ageless(html: &str) -> String {
     let mut out = String::with_capacity(html.len());
     let mut rest = html;
-    while let Some(at) = rest.find("data-t=\"") {
+    while let Some(at) = [rest.find("data-t=\""), rest.find("data-once")].into_iter().flatten().min() {
         let Some(open) = rest[at..].find('>').map(|i| at + i + 1) else { break };
         let close = rest[open..].find('<').map_or(rest.len(), |i| open + i);
         out.push_str(&rest[..open]);
@@ -226,5 +274,16 @@ mod tests {
         let b = "<time data-t=\"5\">4 min ago</time> 11.4 °C";
         assert_eq!(ageless(a), ageless(b));
         assert_ne!(ageless(a), ageless(&b.replace("11.4", "11.5")));
+        let count = |n: u32| format!("<span data-once>{n} taken</span> connected");
+        assert_eq!(ageless(&count(7)), ageless(&count(8)));
+    }
+
+    #[test]
+    fn another_piece_is_another_version() {
+        let shown = |pairs: &[(&str, &str)]| pairs.iter().map(|(a, b)| ((*a).to_owned(), (*b).to_owned())).collect();
+        let one = super::version(&shown(&[("a", "x"), ("beat", "1")]));
+        assert_eq!(one, super::version(&shown(&[("a", "x"), ("beat", "2")])));
+        assert_ne!(one, super::version(&shown(&[("a", "y")])));
+        assert_ne!(super::version(&shown(&[("a", "bc")])), super::version(&shown(&[("ab", "c")])));
     }
 }

@@ -164,7 +164,7 @@ fn grid(scale: &Scale, zone: Zone, end: Timestamp) -> Markup {
             @for n in 0..=days / every {
                 @let day = first.plus(n * every);
                 @let at = day.start(zone).max(scale.from);
-                text x=(format!("{:.1}", scale.x(at))) y=(format!("{:.1}", HEIGHT - 10.0)) text-anchor=(if n == 0 { "start" } else { "middle" }) { (day.date().format("%-d %b")) }
+                text x=(format!("{:.1}", scale.x(at))) y=(format!("{:.1}", HEIGHT - 10.0)) text-anchor=(if n == 0 { "start" } else { "middle" }) { (words::short_date(day.date())) }
             }
         }
     }

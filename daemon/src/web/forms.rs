@@ -7,11 +7,12 @@ use super::session::entry_name;
 use super::units::{Quantity, Units};
 use super::view::View;
 use maud::{Markup, html};
-use nightjar_calc::time::{Span, Timestamp};
+use nightjar_calc::time::Timestamp;
 use std::collections::BTreeMap;
 
 mod build;
-pub use build::act;
+pub mod when;
+pub use build::{act, number};
 
 /// What was typed, by field.
 pub type Filled = BTreeMap<String, String>;
@@ -154,7 +155,7 @@ pub const FORMS: &[Form] = &[
         kind: "eye_up_sample",
         title: "Eye-up sample",
         caution: "",
-        fields: &[JAR, hinted(field("dips", "Eyed / all, one pair a dip", Input::Dips), "like 93/100 88/95")],
+        fields: &[JAR, field("dips", "Eyed, of all eggs in the dip", Input::Dips)],
     },
     Form {
         kind: "hatch_seen",
@@ -238,7 +239,7 @@ pub const FORMS: &[Form] = &[
         caution: "",
         fields: &[
             hinted(field("take", "Take", Input::Line(32)), "its name"),
-            hinted(field("dips", "Fertilized / all, one pair a dip", Input::Dips), "like 97/100 95/99"),
+            field("dips", "Fertilized, of all eggs in the dip", Input::Dips),
         ],
     },
     Form {
@@ -327,7 +328,7 @@ pub const FORMS: &[Form] = &[
         fields: &[
             field("lot", "Lot", Input::Lot),
             maybe("jar", "Out of jar", Input::Jar),
-            hinted(field("counts", "Fry in each sub-sample", Input::Numbers), "numbers with spaces between"),
+            field("counts", "Fry in each sub-sample", Input::Numbers),
             field("sample_ml", "One sub-sample", Input::Number("mL", 0.0, 100_000.0)),
             field("tank", "Tank", LITRES),
         ],
@@ -415,23 +416,13 @@ pub fn filled(pairs: Vec<(String, String)>) -> Filled {
         .collect()
 }
 
-/// When it happened: now, a quick choice ago, or as picked.
+/// When it happened: now when nothing else was chosen.
 pub fn happened_at(view: &View, filled: &Filled, problems: &mut Problems) -> Timestamp {
     let now = view.now.utc;
-    match filled.get("when").map_or("now", String::as_str) {
-        "now" => now,
-        "1h" => now - Span::from_hours(1),
-        "3h" => now - Span::from_hours(3),
-        "pick" => match view.zone().parse(filled.get("at").map_or("", String::as_str)) {
-            Ok(at) => at,
-            Err(error) => {
-                problems.insert("at", error.to_string());
-                now
-            }
-        },
-        other => {
-            let shown: String = other.chars().take(20).collect();
-            problems.insert("when", format!("\"{shown}\" is none of the choices"));
+    match when::read(view.zone(), now, filled, "when") {
+        Ok(at) => at.unwrap_or(now),
+        Err(error) => {
+            problems.insert("when", format!("When: {error}"));
             now
         }
     }
@@ -467,7 +458,7 @@ pub fn draw(view: &View, form: &Form, given: &Given<'_>) -> Markup {
             @if !form.caution.is_empty() { p.caution { (form.caution) } }
             (problem_list(given.problems))
             @for field in form.fields { (draw_field(view, form, field, given)) }
-            (draw_when(form, given))
+            (when::draw(view, form.kind, "when", "When", when::Leave::Now, given.filled))
             (components::pin_fields(view, form.kind))
             button.main { "Save " (form.title.to_lowercase()) }
         }
@@ -480,26 +471,6 @@ fn problem_list(problems: Option<&Problems>) -> Markup {
             div.problem role="alert" {
                 p { "Nothing was saved. Please look at this again:" }
                 ul { @for (_, problem) in problems { li { (problem) } } }
-            }
-        }
-    }
-}
-
-fn draw_when(form: &Form, given: &Given<'_>) -> Markup {
-    let typed = |name: &str| given.filled.and_then(|f| f.get(name)).map_or("", String::as_str);
-    let chosen = match typed("when") {
-        "" => "now",
-        other => other,
-    };
-    html! {
-        fieldset.when {
-            legend { "When" }
-            @for (value, label) in [("now", "now"), ("1h", "1 h ago"), ("3h", "3 h ago"), ("pick", "pick")] {
-                label.pill { input type="radio" name="when" value=(value) checked[chosen == value]; span { (label) } }
-            }
-            div.picked {
-                label for=(format!("{}-at", form.kind)) { "Day and time, for “pick”" }
-                input id=(format!("{}-at", form.kind)) type="datetime-local" name="at" value=(typed("at"));
             }
         }
     }
@@ -529,6 +500,9 @@ fn draw_field(view: &View, form: &Form, field: &Field, given: &Given<'_>) -> Mar
                         }
                     }
                 }
+            } @else if field.input == Input::Moment {
+                @let leave = if field.optional { when::Leave::Unknown } else { when::Leave::Must };
+                (when::draw(view, &id, field.name, field.label, leave, given.filled))
             } @else {
                 label for=(id) { (field.label) @if field.optional { span.optional { " (if known)" } } }
                 div.control {
@@ -544,17 +518,12 @@ fn draw_field(view: &View, form: &Form, field: &Field, given: &Given<'_>) -> Mar
                         Input::Whole(_, _) => {
                             input id=(id) name=(field.name) inputmode="numeric" autocomplete="off" value=(typed) required[required] aria-describedby=[described.as_deref()];
                         }
-                        Input::Numbers | Input::Dips => {
-                            input id=(id) name=(field.name) autocomplete="off" value=(typed) required[required] aria-describedby=[described.as_deref()];
-                        }
+                        Input::Numbers | Input::Dips => { (samples(&id, field, given.filled)) }
                         Input::Line(most) => {
                             input id=(id) name=(field.name) maxlength=(most) value=(typed) required[required] aria-describedby=[described.as_deref()];
                         }
                         Input::Text(most) => {
                             textarea id=(id) name=(field.name) maxlength=(most) rows="3" required[required] aria-describedby=[described.as_deref()] { (typed) }
-                        }
-                        Input::Moment => {
-                            input id=(id) name=(field.name) type="datetime-local" value=(typed) required[required] aria-describedby=[described.as_deref()];
                         }
                         Input::Jar | Input::OtherJar | Input::Lot | Input::Sensor | Input::Species => {
                             select id=(id) name=(field.name) required[required] aria-describedby=[described.as_deref()] {
@@ -564,12 +533,57 @@ fn draw_field(view: &View, form: &Form, field: &Field, given: &Given<'_>) -> Mar
                                 }
                             }
                         }
-                        Input::Choice(_) => {}
+                        Input::Choice(_) | Input::Moment => {}
                     }
                 }
             }
             @if !field.hint.is_empty() { p.hint { (field.hint) } }
             @if let Some(problem) = problem { p.wrong id=(format!("{id}-p")) { (problem) } }
+        }
+    }
+}
+
+/// Samples offered.
+pub const SAMPLES: usize = 4;
+
+/// Several counts, each with the number pad: one field a sub-sample, two a dip.
+fn samples(id: &str, field: &Field, filled: Option<&Filled>) -> Markup {
+    let typed = |name: &str| filled.and_then(|f| f.get(name)).map_or("", String::as_str);
+    let whole: Vec<&str> = typed(field.name).split([' ', ',', ';', '\n']).filter(|p| !p.is_empty()).collect();
+    let pair = field.input == Input::Dips;
+    html! {
+        div.samples {
+            @for i in 0..SAMPLES.max(whole.len()) {
+                @let (a, b) = (format!("{}-{i}", field.name), format!("{}-{i}-of", field.name));
+                @let kept = whole.get(i).map_or(("", ""), |piece| piece.split_once('/').unwrap_or((piece, "")));
+                @let hits = if typed(&a).is_empty() { kept.0 } else { typed(&a) };
+                @let of = if typed(&b).is_empty() { kept.1 } else { typed(&b) };
+                // The label of the field leads to the first of them.
+                @let own = if i == 0 { id.to_owned() } else { format!("{id}-{i}") };
+                span.sample {
+                    input id=(own) name=(a) inputmode="numeric" autocomplete="off" size="4" value=(hits) required[i == 0 && !field.optional] aria-label=[(i > 0).then(|| format!("{}, sample {}", field.label, i + 1))];
+                    @if pair { " of " input name=(b) inputmode="numeric" autocomplete="off" size="4" value=(of) required[i == 0 && !field.optional] aria-label=(format!("All in sample {}", i + 1)); }
+                }
+            }
+        }
+    }
+}
+
+/// Counts typed one by one, put together as the act is read.
+pub fn counts_together(form: &Form, filled: &mut Filled) {
+    for field in form.fields.iter().filter(|f| matches!(f.input, Input::Dips | Input::Numbers)) {
+        let mut pieces: Vec<String> = Vec::new();
+        for i in 0..100 {
+            let part = |name: String| filled.get(&name).map_or("", |text| text.trim()).to_owned();
+            let (hits, of) = (part(format!("{}-{i}", field.name)), part(format!("{}-{i}-of", field.name)));
+            if field.input == Input::Dips && !(hits.is_empty() && of.is_empty()) {
+                pieces.push(format!("{hits}/{of}"));
+            } else if !hits.is_empty() {
+                pieces.push(hits);
+            }
+        }
+        if !pieces.is_empty() {
+            filled.insert(field.name.to_owned(), pieces.join(" "));
         }
     }
 }

@@ -4,7 +4,7 @@
 (() => {
   const live = document.querySelector('[data-live]');
   const notLive = document.getElementById('not-live');
-  let serverNow = 0, heardAt = 0, source = null, wait = 1000;
+  let serverNow = 0, heardAt = 0, source = null, wait = 1000, have = live ? live.dataset.have : '';
 
   const words = (seconds) => {
     const ahead = seconds < 0, s = Math.abs(seconds);
@@ -25,24 +25,34 @@
   const stale = () => {
     if (heardAt && Date.now() - heardAt > 30000) say('Not live since ' + clock() + ': what you see is the last that was known');
   };
-  const patch = (data) => {
-    const cut = data.indexOf(' '), el = document.getElementById(data.slice(0, cut));
-    const html = data.slice(cut + 1);
-    if (!el || el.contains(document.activeElement) && document.activeElement.matches('input,select,textarea')) return;
-    if (el.querySelector('details[open]')) return;
+  // Pieces that somebody types in or reads in wait until that is over.
+  const held = new Map();
+  const put = (id, html) => {
+    const el = document.getElementById(id);
+    held.delete(id);
+    if (!el) return;
+    if (el.contains(document.activeElement) && document.activeElement.matches('input,select,textarea') || el.querySelector('details[open]')) { held.set(id, html); return; }
     // Written by this server with every name escaped; scripts in it would not run anyway.
     const parsed = new DOMParser().parseFromString('<body>' + html, 'text/html');
     const focused = el.contains(document.activeElement) && document.activeElement.getAttribute('href');
     el.replaceChildren(...parsed.body.childNodes);
     if (focused) { const again = el.querySelector('[href="' + CSS.escape(focused) + '"]'); if (again) again.focus(); }
   };
+  const patch = (data) => { const cut = data.indexOf(' '); put(data.slice(0, cut), data.slice(cut + 1)); };
   const mark = (yes) => { document.documentElement.dataset.live = yes ? 'yes' : 'no'; };
   const open = () => {
     if (!live || source) return;
-    source = new EventSource(live.dataset.live);
+    source = new EventSource(live.dataset.live + '&have=' + (held.size ? '' : have));
     const alive = () => { mark(true); heardAt = Date.now(); wait = 1000; if (notLive.textContent.startsWith('Not live')) { say(''); showKept(); } };
-    source.addEventListener('patch', (e) => { alive(); patch(e.data); });
-    source.addEventListener('beat', (e) => { alive(); serverNow = Number(e.data); ages(); });
+    source.addEventListener('patch', (e) => { alive(); have = ''; patch(e.data); });
+    source.addEventListener('beat', (e) => {
+      alive();
+      const [seconds, version] = e.data.split(' ');
+      if (version) have = version;
+      for (const [id, html] of [...held]) put(id, html);
+      serverNow = Number(seconds);
+      ages();
+    });
     source.onerror = () => {
       source.close(); source = null; mark(false);
       setTimeout(open, wait);
@@ -131,10 +141,12 @@
     if (form.matches('form[data-entry]') && !navigator.onLine && !form.querySelector('[name="pin"],[name="password"]')) {
       event.preventDefault();
       const fields = Object.fromEntries(new FormData(form));
-      const back = { now: 0, '1h': 1, '3h': 3 }[fields.when];
-      if (back !== undefined) { fields.when = 'pick'; fields.at = local(new Date(Date.now() - back * 3600000)); }
+      for (const radio of form.querySelectorAll('.when input:checked')) {
+        const back = { now: 0, '1h': 1, '3h': 3 }[radio.value];
+        if (back !== undefined) fields[radio.name] = 'at:' + local(new Date(Date.now() - back * 3600000));
+      }
       keep([...kept().slice(-99), { path: new URL(form.action).pathname, fields }]);
-      form.closest('details').open = false;
+      const drawer = form.closest('details'); if (drawer) drawer.open = false;
       showKept();
       return;
     }

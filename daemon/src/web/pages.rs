@@ -7,6 +7,7 @@ pub mod days;
 pub mod entry;
 pub mod gallery;
 pub mod jar;
+pub mod load;
 pub mod logbook;
 pub mod messages;
 pub mod rack;

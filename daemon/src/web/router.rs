@@ -2,10 +2,11 @@
 
 use super::backend::PeerAddress;
 use super::pages::{
-    alarms, calculators, cards, days, entry, gallery, jar, logbook, messages, rack, season, sensors, sign_in,
+    alarms, calculators, cards, days, entry, gallery, jar, load, logbook, messages, rack, season, sensors, sign_in,
     station, today,
 };
-use super::{Site, api, assets, events, health};
+use super::units::Units;
+use super::{Site, api, assets, events, health, words};
 use axum::Router;
 use axum::extract::{DefaultBodyLimit, Path, Request, State};
 use axum::http::header::{CACHE_CONTROL, CONTENT_LENGTH, HOST, ORIGIN};
@@ -13,6 +14,7 @@ use axum::http::{HeaderMap, HeaderName, HeaderValue, Method, StatusCode};
 use axum::middleware::{self, Next};
 use axum::response::{IntoResponse, Response};
 use axum::routing::{get, post};
+use axum_extra::extract::CookieJar;
 use std::net::IpAddr;
 use std::sync::Arc;
 use std::time::Duration;
@@ -45,6 +47,8 @@ pub fn routes(site: Arc<Site>) -> Router {
         .route("/alarms/{id}", get(alarms::one))
         .route("/alarm/{id}/{what}", post(alarms::act))
         .route("/logbook", get(logbook::show))
+        .route("/load", get(load::show).post(load::make))
+        .route("/load/undo", post(load::undo))
         .route("/entry/{kind}", post(entry::make))
         .route("/void/{id}", post(entry::void))
         .route("/sensors", get(sensors::show))
@@ -87,7 +91,11 @@ async fn guard(State(site): State<Arc<Site>>, request: Request, next: Next) -> R
     let mut answer = match refuse(&site, &request) {
         Some((status, why)) if request.uri().path().starts_with("/api/") => api::problem(status, why),
         Some((status, why)) => (status, why).into_response(),
-        None => next.run(request).await,
+        None => {
+            let units = CookieJar::from_headers(request.headers());
+            let units = units.get("units").map_or_else(Units::default, |kept| Units::parse(kept.value()));
+            words::with_order(units.month_first, next.run(request)).await
+        }
     };
     let headers = answer.headers_mut();
     for (name, value) in [
@@ -115,7 +123,10 @@ fn refuse(site: &Site, request: &Request) -> Option<(StatusCode, &'static str)> 
     if request.uri().to_string().len() > LONGEST_TARGET {
         return Some((StatusCode::URI_TOO_LONG, "the address is too long"));
     }
-    if !host_is_ours(request.headers(), &site.backend.access.hosts) {
+    let listed = &site.backend.access.hosts;
+    // A whole address in the first line counts more than the header (RFC 9112, 3.2.2).
+    let whole = request.uri().host().is_none_or(|name| name_is_ours(name, listed));
+    if !whole || !host_is_ours(request.headers(), listed) {
         return Some((StatusCode::MISDIRECTED_REQUEST, "this page does not go by that name"));
     }
     // What is announced to be too large is refused before any of it is waited for.
@@ -138,11 +149,12 @@ fn host_is_ours(headers: &HeaderMap, listed: &[String]) -> bool {
     let mut hosts = headers.get_all(HOST).iter();
     let (Some(host), None) = (hosts.next(), hosts.next()) else { return false };
     let Ok(host) = host.to_str() else { return false };
-    let name = match host.strip_prefix('[') {
-        Some(six) => six.split(']').next().unwrap_or_default(),
-        None => host.rsplit_once(':').map_or(host, |(name, _)| name),
-    };
-    let name = name.trim_end_matches('.').to_ascii_lowercase();
+    name_is_ours(host.rsplit_once(':').filter(|_| !host.ends_with(']')).map_or(host, |(name, _)| name), listed)
+}
+
+/// Without the port; an address of version 6 in its brackets.
+fn name_is_ours(name: &str, listed: &[String]) -> bool {
+    let name = name.trim_start_matches('[').trim_end_matches(']').trim_end_matches('.').to_ascii_lowercase();
     !name.is_empty()
         && (name.parse::<IpAddr>().is_ok()
             || !name.contains('.')

@@ -13,6 +13,8 @@ pub struct Units {
     pub gallons: bool,
     /// US quarts instead of mL and L.
     pub quarts: bool,
+    /// Dates with the month before the day.
+    pub month_first: bool,
 }
 
 /// What a number measures, for showing and for reading forms.
@@ -29,17 +31,19 @@ pub enum Quantity {
 }
 
 impl Units {
-    /// Reads the cookie: three letters, as `clm` or `fgq`. Anything else is metric.
+    /// Reads the cookie: three letters, as `clm` or `fgq`, and `n` behind them for the month before
+    /// the day. Anything else is metric.
     pub fn parse(text: &str) -> Self {
-        let has = |letter| text.len() == 3 && text.contains(letter);
-        Self { fahrenheit: has('f'), gallons: has('g'), quarts: has('q') }
+        let has = |letter| (3..=4).contains(&text.len()) && text.contains(letter);
+        Self { fahrenheit: has('f'), gallons: has('g'), quarts: has('q'), month_first: has('n') }
     }
 
     /// As kept in the cookie.
     pub fn code(self) -> String {
         let pick = |other, a, b| if other { b } else { a };
         [pick(self.fahrenheit, 'c', 'f'), pick(self.gallons, 'l', 'g'), pick(self.quarts, 'm', 'q')]
-            .iter()
+            .into_iter()
+            .chain(self.month_first.then_some('n'))
             .collect()
     }
 
@@ -102,7 +106,7 @@ mod tests {
 
     #[test]
     fn what_is_shown_reads_back_the_same() {
-        for code in ["clm", "fgq", "cgm"] {
+        for code in ["clm", "fgq", "cgm", "fgqn"] {
             let units = Units::parse(code);
             assert_eq!(units.code(), code);
             for quantity in [Quantity::Temperature, Quantity::Flow, Quantity::Millilitres, Quantity::Litres] {

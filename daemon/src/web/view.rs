@@ -201,7 +201,7 @@ impl View {
         let number = self.units.text(quantity, latest.value);
         match (latest.quality, latest.reason) {
             (_, Reason::Stale) => html! {
-                span.old { (number) " " span.mark { "old, " (words::ago(self.now.utc, latest.at)) } }
+                span.old { (number) " " span.mark { "old, " (self.ago(latest.at)) } }
             },
             (Quality::Good, _) => html! { span.value { (number) } },
             (Quality::Uncertain, reason) => html! {

@@ -9,6 +9,8 @@ use crate::snapshot::JarState;
 use chrono::Datelike;
 use nightjar_calc::time::{Timestamp, Zone};
 
+pub mod about;
+
 /// Stage of a jar.
 pub fn jar_state(state: JarState) -> &'static str {
     match state {
@@ -213,6 +215,32 @@ pub fn act(act: &Act) -> (&'static str, &'static str) {
     }
 }
 
+tokio::task_local! {
+    /// Whether the month stands before the day, as the person who asks likes it.
+    static MONTH_FIRST: bool;
+}
+
+/// Runs one request with dates in the order its person likes.
+pub async fn with_order<F: Future>(month_first: bool, work: F) -> F::Output {
+    MONTH_FIRST.scope(month_first, work).await
+}
+
+/// The same for work that does not wait.
+pub fn in_order<T>(month_first: bool, work: impl FnOnce() -> T) -> T {
+    MONTH_FIRST.sync_scope(month_first, work)
+}
+
+/// The day before the month, or after it, by the order of the request.
+fn dated(date: chrono::NaiveDate, day_first: &str, month_first: &str) -> String {
+    let swapped = MONTH_FIRST.try_with(|first| *first).unwrap_or(false);
+    date.format(if swapped { month_first } else { day_first }).to_string()
+}
+
+/// "25 Apr", for charts.
+pub fn short_date(date: chrono::NaiveDate) -> String {
+    dated(date, "%-d %b", "%b %-d")
+}
+
 /// "today", "yesterday", "tomorrow" or the day with its date; the year when it is another one.
 pub fn day(zone: Zone, now: Timestamp, at: Timestamp) -> String {
     let (day, today) = (zone.day_of(at), zone.day_of(now));
@@ -220,14 +248,14 @@ pub fn day(zone: Zone, now: Timestamp, at: Timestamp) -> String {
         0 => "today".into(),
         -1 => "yesterday".into(),
         1 => "tomorrow".into(),
-        _ if day.year() == today.year() => day.date().format("%a %-d %b").to_string(),
-        _ => day.date().format("%a %-d %b %Y").to_string(),
+        _ if day.year() == today.year() => dated(day.date(), "%a %-d %b", "%a %b %-d"),
+        _ => dated(day.date(), "%a %-d %b %Y", "%a %b %-d, %Y"),
     }
 }
 
 /// Day and date, never "today": for tables and charts.
 pub fn date(zone: Zone, at: Timestamp) -> String {
-    zone.day_of(at).date().format("%a %-d %b").to_string()
+    dated(zone.day_of(at).date(), "%a %-d %b", "%a %b %-d")
 }
 
 /// Local time, 24 hours.
@@ -252,11 +280,11 @@ pub fn ago(now: Timestamp, at: Timestamp) -> String {
 pub fn range(zone: Zone, from: Timestamp, to: Timestamp) -> String {
     let (a, b) = (zone.day_of(from).date(), zone.day_of(to).date());
     if a == b {
-        a.format("%a %-d %b").to_string()
+        dated(a, "%a %-d %b", "%a %b %-d")
     } else if a.month() == b.month() && a.year() == b.year() {
-        format!("{} to {}", a.format("%a %-d"), b.format("%a %-d %b"))
+        format!("{} to {}", dated(a, "%a %-d", "%a %b %-d"), dated(b, "%a %-d %b", "%a %-d"))
     } else {
-        format!("{} to {}", a.format("%a %-d %b"), b.format("%a %-d %b"))
+        format!("{} to {}", dated(a, "%a %-d %b", "%a %b %-d"), dated(b, "%a %-d %b", "%a %b %-d"))
     }
 }
 
@@ -310,6 +338,15 @@ mod tests {
             assert_eq!(day(zone, now, at(then)), day_word);
             assert_eq!(ago(now, at(then)), distance);
         }
+    }
+
+    #[test]
+    fn the_month_stands_first_for_those_who_like_it() {
+        let zone = Zone::named("America/Chicago").unwrap();
+        let (a, b) = (at("2026-04-25T12:00:00-05:00"), at("2026-04-28T12:00:00-05:00"));
+        let words = || (date(zone, a), range(zone, a, b));
+        assert_eq!(words(), ("Sat 25 Apr".into(), "Sat 25 to Tue 28 Apr".into()));
+        assert_eq!(in_order(true, words), ("Sat Apr 25".into(), "Sat Apr 25 to Tue 28".into()));
     }
 
     #[test]

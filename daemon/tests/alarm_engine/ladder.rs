@@ -41,6 +41,8 @@ fn directory() -> Directory {
             exceptions: Vec::new(),
         },
         routes: Routes { text: true, mail: false, folder: false },
+        receivers: Vec::new(),
+        daily: false,
         digest_at: 7 * 60,
         words: Words {
             zone: Zone::named("America/Chicago").unwrap(),

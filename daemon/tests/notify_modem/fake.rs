@@ -1,5 +1,7 @@
 //! A modem that follows a script: it answers as the standard says, and errs where it is told to.
 
+#![allow(dead_code, reason = "not every test uses all of it")]
+
 use std::collections::{BTreeMap, VecDeque};
 
 /// What happens instead of an answer, once.

@@ -127,6 +127,7 @@ pub fn snapshot(rack: &Rack, now: Now, troubled: bool) -> Snapshot {
         alarms: if troubled { alarms(now.utc) } else { Vec::new() },
         learning: Vec::new(),
         past_outlooks: None,
+        season_outlooks: Arc::default(),
         sources: vec![
             SourceView {
                 id: "board-1".into(),
@@ -273,6 +274,7 @@ fn progress(now: Timestamp, days: f64, share: f64, species: &str) -> ProgressVie
             stage("hatch_peak", 1.0, false),
             stage("hatch_end", 1.1, false),
         ],
+        clocks: Vec::new(),
         basis: "station history, 4 springs".into(),
         confidence: if species == "walleye" { "low" } else { "medium" }.into(),
         warnings: if species == "walleye" {

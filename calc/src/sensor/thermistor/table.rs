@@ -71,6 +71,15 @@ impl fmt::Display for TableFault {
 /// `tolerance_c` from it is taken out and the rest looked at again, so that one misprint does not
 /// accuse its neighbours. For rows 0.5 to 1 °C apart 0.1 °C is a fair tolerance; rows further apart
 /// than 2 °C need more, since the line of a real thermistor is a little bent.
+///
+/// ```
+/// # use nightjar_calc::sensor::thermistor::{TableFault, TableRow, check_table};
+/// // A printed service chart (TAYL, 49 to 53 °F): the row at 51 °F is a misprint that leaves the sequence falling.
+/// let chart = [(9.444, 20_447.0), (10.0, 19_900.0), (10.556, 19_884.0), (11.111, 18_881.0), (11.667, 18_392.0)]
+///     .map(|(celsius, ohm)| TableRow { celsius, ohm });
+/// let faults = check_table(&chart, 0.1);
+/// assert!(matches!(faults[..], [TableFault::OffTheLine { row: 2, .. }]));
+/// ```
 #[must_use]
 pub fn check_table(rows: &[TableRow], tolerance_c: f64) -> Vec<TableFault> {
     let mut faults = Vec::new();

@@ -297,7 +297,8 @@ pub(super) fn asset_name(asset: &Asset) -> &str {
 }
 
 /// An asset in words.
-pub(super) fn asset_words(asset: &Asset) -> String {
+#[must_use]
+pub fn asset_words(asset: &Asset) -> String {
     match asset {
         Asset::Site | Asset::Supply | Asset::Monitor => asset_name(asset).to_owned(),
         Asset::Header(name) => format!("header {name}"),

@@ -135,7 +135,7 @@ fn full(question: &Arguments) -> Result<Sheet, Failure> {
         .value("saturation_mg_per_l", most)
         .value("temp_c", temp_c)
         .value("pressure_atm", pressure.atm())
-        .value("salinity", question.salinity)
+        .value("salinity_g_per_kg", question.salinity)
         .how(format!("{temp_c} °C, {:.3} atm, salinity {}", pressure.atm(), question.salinity))
         .source("Benson and Krause, in the form adopted for routine water analysis");
     Ok(match question.pressure_hpa {

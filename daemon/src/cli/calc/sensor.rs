@@ -197,7 +197,7 @@ fn by_pulses(meter: Meter, pulses: f64, seconds: f64) -> Result<Sheet, Failure> 
     Ok(Sheet::new(format!("{flow:.2} L/min, in steps of {step:.3} L/min"))
         .value("flow_l_per_min", flow)
         .value("step_l_per_min", step)
-        .value("per_litre", meter.per_litre())
+        .value("pulses_per_litre", meter.per_litre())
         .how(format!("60 × {pulses} pulses / ({} per litre × {seconds} s)", meter.per_litre()))
         .source("definition of the K-factor")
         .caution("measure the factor with bucket and watch; a stopped rotor and a cut wire look alike"))

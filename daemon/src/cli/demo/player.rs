@@ -21,7 +21,7 @@ use tokio::sync::oneshot;
 use tokio_util::sync::CancellationToken;
 
 /// Longest real time one scan may take before the season goes on without it.
-const SCAN_LIMIT: Duration = Duration::from_secs(5);
+const SCAN_LIMIT: Duration = Duration::from_secs(60);
 /// How often predictions are kept for the report.
 const LOOK_EVERY: Span = Span::from_hours(1);
 /// How long exact sums are remembered: what is shown is made anew once an hour and after entries.
@@ -204,10 +204,11 @@ async fn wait_for(mut so: impl FnMut() -> bool) -> Result<()> {
         let mut turns = 0_u32;
         while !so() {
             turns += 1;
-            if turns < 200 {
+            if turns < 50 {
                 tokio::task::yield_now().await;
             } else {
-                tokio::time::sleep(Duration::from_micros(100)).await;
+                // Timers of the runtime wake once a millisecond, which is long beside a scan.
+                tokio::task::block_in_place(|| std::thread::park_timeout(Duration::from_micros(50)));
             }
         }
     };

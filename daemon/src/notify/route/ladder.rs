@@ -4,6 +4,7 @@ use super::plan::{self, EVERYONE};
 use crate::alarm::event::AlarmEvent;
 use crate::clock::Uptime;
 use crate::ids::PersonId;
+use crate::notify::WEBHOOK;
 use crate::store::MessageKey;
 use nightjar_calc::time::{Span, Timestamp};
 use serde::{Deserialize, Serialize};
@@ -148,7 +149,8 @@ impl Ladder {
     }
 
     pub(super) fn people_told(&self) -> Vec<PersonId> {
-        let people: BTreeSet<&PersonId> = self.told.iter().map(|(person, _)| person).collect();
+        let people: BTreeSet<&PersonId> =
+            self.told.iter().filter(|(_, way)| way != WEBHOOK).map(|(person, _)| person).collect();
         people.into_iter().cloned().collect()
     }
 

@@ -5,7 +5,7 @@ use crate::config::checked::{Config, Rota};
 use crate::ids::PersonId;
 use crate::notify::message::Words;
 use crate::notify::rota;
-use crate::notify::{FOLDER, MAIL, TEXT};
+use crate::notify::{FOLDER, MAIL, TEXT, WEBHOOK};
 use chrono::Timelike;
 use nightjar_calc::time::{Span, Timestamp, Zone};
 use std::collections::BTreeMap;
@@ -60,6 +60,10 @@ pub struct Directory {
     pub rota: Rota,
     /// Routes that work.
     pub routes: Routes,
+    /// Receivers of web calls, by name.
+    pub receivers: Vec<PersonId>,
+    /// A message a day tells that all is well, or what is not.
+    pub daily: bool,
     /// Local minute of day of the digest.
     pub digest_at: u16,
     /// Words for messages.
@@ -83,6 +87,8 @@ impl Directory {
                 mail: config.notify.email.is_some(),
                 folder: config.notify.mail_folder.is_some(),
             },
+            receivers: config.notify.webhooks.iter().filter_map(|w| PersonId::new(&w.id).ok()).collect(),
+            daily: config.notify.daily_at.is_some(),
             digest_at: config.notify.daily_at.unwrap_or(7 * 60),
             words: Words {
                 zone: config.rack.zone,
@@ -130,6 +136,9 @@ impl Directory {
 
     /// Where a route reaches somebody.
     pub(super) fn address(&self, person: &PersonId, way: &str) -> Option<String> {
+        if way == WEBHOOK {
+            return self.receivers.contains(person).then(|| person.to_string());
+        }
         let contact = self.contacts.get(person)?;
         match way {
             TEXT => contact.phone.clone().filter(|_| self.routes.text),

@@ -36,6 +36,8 @@ fn directory() -> Directory {
             exceptions: Vec::new(),
         },
         routes: Routes { text: true, mail: true, folder: false },
+        receivers: Vec::new(),
+        daily: false,
         digest_at: 7 * 60,
         words: Words {
             zone: Zone::UTC,

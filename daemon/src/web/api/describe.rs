@@ -1,7 +1,7 @@
 //! The interface described in OpenAPI 3.1, made from the table of
 //! paths the server answers and the table of forms the page uses.
 
-use super::{Endpoint, books};
+use super::{Endpoint, ahead, books};
 use crate::web::forms::FORMS;
 use axum::Json;
 use axum::routing::get;
@@ -39,6 +39,27 @@ pub fn endpoints() -> Vec<Endpoint> {
                 query("minutes", "For how long; 15 when absent.", json!({"type": "number"})),
                 query("store_coldest_c", "Coldest the formalin has been, °C.", json!({"type": "number"})),
             ],
+        ),
+        looks(
+            "/learning",
+            get(ahead::learning),
+            "What eye-ups and hatches seen here taught, before and after",
+            "Object",
+            &[],
+        ),
+        looks(
+            "/outlook/track",
+            get(ahead::track),
+            "How outlooks did: of past springs, and of this season against what happened",
+            "Object",
+            &[],
+        ),
+        looks(
+            "/coming",
+            get(ahead::coming),
+            "Days on which all lots together need people, tank or truck",
+            "Object",
+            &[],
         ),
         looks("/sensors", get(super::sensors), "Sensors and their last readings", "Object", &[]),
         looks(

@@ -1,7 +1,7 @@
 //! Parts of the present as JSON.
 
 use crate::rack::{Jar, Rack};
-use crate::snapshot::{AlarmView, JarView, Latest, ProgressView};
+use crate::snapshot::{AlarmView, ClockView, JarView, Latest, ProgressView, StageView};
 use crate::web::words;
 use serde_json::{Value, json};
 
@@ -51,8 +51,31 @@ fn thermal_json(progress: &ProgressView) -> Value {
 
 /// Thermal units and dates, in the same shape as the `outlook` command prints.
 pub fn progress_json(progress: &ProgressView) -> Value {
-    let stages: Vec<Value> = progress
-        .stages
+    let stages = stages_json(&progress.stages);
+    json!({
+        "fertilized_at": progress.fertilized_at,
+        "thermal_units": thermal_json(progress),
+        "stages": stages,
+        "clocks": progress.clocks.iter().map(clock_json).collect::<Vec<_>>(),
+        "temperature_basis": progress.basis,
+        "confidence": progress.confidence,
+        "warnings": progress.warnings,
+    })
+}
+
+/// The clock of one take of pooled eggs.
+fn clock_json(clock: &ClockView) -> Value {
+    json!({
+        "take": clock.take,
+        "fertilized_at": clock.fertilized_at,
+        "c_days": clock.c_days,
+        "development": clock.development,
+        "stages": stages_json(&clock.stages),
+    })
+}
+
+fn stages_json(stages: &[StageView]) -> Vec<Value> {
+    stages
         .iter()
         .map(|s| {
             json!({
@@ -60,15 +83,7 @@ pub fn progress_json(progress: &ProgressView) -> Value {
                 "earliest": s.earliest, "likely": s.likely, "latest": s.latest,
             })
         })
-        .collect();
-    json!({
-        "fertilized_at": progress.fertilized_at,
-        "thermal_units": thermal_json(progress),
-        "stages": stages,
-        "temperature_basis": progress.basis,
-        "confidence": progress.confidence,
-        "warnings": progress.warnings,
-    })
+        .collect()
 }
 
 /// An alarm that is on or unanswered.

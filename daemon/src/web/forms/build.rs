@@ -172,7 +172,7 @@ impl Reader<'_> {
 }
 
 /// Reads a number as people type it: a comma may stand for the point.
-fn number(text: &str) -> Option<f64> {
+pub fn number(text: &str) -> Option<f64> {
     let text = text.replace(',', ".");
     // "inf" and "nan" are numbers to the parser and to nobody else.
     let plain = text.bytes().all(|b| b.is_ascii_digit() || matches!(b, b'.' | b'-' | b'+' | b'e' | b'E'));

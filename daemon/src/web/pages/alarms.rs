@@ -9,6 +9,7 @@ use crate::web::backend::{Command, Message, Role};
 use crate::web::change::{self, Needs};
 use crate::web::components::{self, can_enter, needs_somebody, sign, small_sign};
 use crate::web::pages::{entry, messages, sign_in};
+use crate::web::events::{self, Watched};
 use crate::web::view::{View, Who};
 use crate::web::{forms, past, words};
 use axum::extract::{Form, Path};
@@ -25,7 +26,7 @@ pub async fn show(view: View) -> Response {
     let journal = past::journal(&view, None, HISTORY).await;
     let body = html! {
         h1 { "Alarms" }
-        div data-live="/live?view=alarms" {
+        div data-live="/live?view=alarms" data-have=(events::version_of(&view, &Watched::Alarms)) {
             div #alarm-list { (list(&view)) }
         }
         section aria-labelledby="h-history" {

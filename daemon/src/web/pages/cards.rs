@@ -19,7 +19,7 @@ pub async fn show(view: View, headers: HeaderMap) -> Response {
     let scheme = if view.site.backend.access.secure { "https" } else { "http" };
     let body = html! {
         h1 { "Jar cards" }
-        p.quiet { "The code opens the jar's page at " (scheme) "://" (host) ". Print this page from the address the phones in the shed use." }
+        p.quiet.no-print { "The code opens the jar's page at " (scheme) "://" (host) ". Print this page from the address the phones in the shed use." }
         div.cards {
             @for (_, jar, now) in view.jars() {
                 @if let Some(now) = now.filter(|now| now.lot.is_some()) {

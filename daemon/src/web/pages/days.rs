@@ -3,8 +3,9 @@
 
 mod calendar;
 mod planner;
+mod track;
 
-use crate::snapshot::StageView;
+use crate::progress::coming::hatch_of_lots;
 use crate::web::answer::{self, Coming};
 use crate::web::components;
 use crate::web::view::View;
@@ -12,7 +13,7 @@ use crate::web::words;
 use axum::extract::Query;
 use axum::response::{IntoResponse, Response};
 use maud::{Markup, html};
-use nightjar_calc::plan::{LotDates, Window};
+use nightjar_calc::plan::LotDates;
 use nightjar_calc::time::{Span, Timestamp};
 use nightjar_calc::treatment::STOP_BEFORE_HATCH_H;
 use std::collections::BTreeMap;
@@ -31,6 +32,7 @@ pub async fn show(view: View, Query(query): Query<BTreeMap<String, String>>) -> 
             (planner::section(&view, &lots, &query))
             (care(&view))
         }
+        (track::section(&view))
     };
     components::page(&view, "Coming days", &body).into_response()
 }
@@ -66,34 +68,23 @@ impl Lot {
 
 fn lots(view: &View, coming: &[Coming]) -> Vec<Lot> {
     let mut lots: Vec<Lot> = Vec::new();
+    let hatch = hatch_of_lots(&view.snap.jars);
     for (_, jar, now) in view.jars() {
         let Some((now, name, progress)) = now.and_then(|n| Some((n, n.lot.as_ref()?, n.progress.as_ref()?)))
         else {
             continue;
         };
-        let window = |key: &str| progress.stages.iter().find(|s| s.stage == key).and_then(window);
-        let dates = window("hatch_start").zip(window("hatch_end")).map(|(start, end)| LotDates {
-            lot: name.clone(),
-            start,
-            end,
-        });
         match lots.iter_mut().find(|l| l.name == *name) {
             Some(lot) => {
                 lot.jars.push(jar.id.to_string());
                 lot.development = lot.development.max(progress.development);
-                lot.dates = match (lot.dates.take(), dates) {
-                    (Some(a), Some(b)) => {
-                        Some(LotDates { start: both(a.start, b.start), end: both(a.end, b.end), lot: a.lot })
-                    }
-                    (one, other) => one.or(other),
-                };
             }
             None => lots.push(Lot {
                 name: name.clone(),
                 species: now.species.clone().unwrap_or_default(),
                 jars: vec![jar.id.to_string()],
                 coming: coming.iter().filter(|c| c.lot == *name).cloned().collect(),
-                dates,
+                dates: hatch.iter().find(|dates| dates.lot == *name).cloned(),
                 development: progress.development,
                 water_c: now.temperature.map(|t| t.value),
                 confidence: progress.confidence.clone(),
@@ -102,27 +93,6 @@ fn lots(view: &View, coming: &[Coming]) -> Vec<Lot> {
     }
     lots.sort_by_key(|lot| lot.coming.first().map(|c| c.likely));
     lots
-}
-
-fn window(stage: &StageView) -> Option<Window> {
-    if let Some(at) = stage.at {
-        return Some(Window { earliest: at, likely: at, latest: at });
-    }
-    let likely = stage.likely?;
-    Some(Window {
-        earliest: stage.earliest.unwrap_or(likely),
-        likely,
-        latest: stage.latest.unwrap_or(likely),
-    })
-}
-
-/// The window of two jars together.
-fn both(a: Window, b: Window) -> Window {
-    Window {
-        earliest: a.earliest.min(b.earliest),
-        likely: a.likely.min(b.likely),
-        latest: a.latest.max(b.latest),
-    }
 }
 
 fn lot_card(view: &View, lot: &Lot) -> Markup {

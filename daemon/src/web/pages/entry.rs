@@ -23,7 +23,8 @@ pub async fn make(
     let filled = forms::filled(pairs);
     let mut problems = Problems::new();
     let happened_at = forms::happened_at(&view, &filled, &mut problems);
-    let act = forms::act(form, &filled, view.zone(), &mut problems);
+    let plain = forms::when::settled(&view, form, &filled, &mut problems);
+    let act = forms::act(form, &plain, view.zone(), &mut problems);
     let back = back_of(&filled, "/logbook");
     let Some(act) = act.filter(|_| problems.is_empty()) else {
         return again(&view, &kind, filled, problems).await;

@@ -82,6 +82,7 @@ fn progress(view: &View) -> ProgressView {
             stage("hatch_peak", None, 150, false),
             stage("hatch_end", None, 185, false),
         ],
+        clocks: Vec::new(),
         basis: "station history, 4 springs".into(),
         confidence: "low".into(),
         warnings: vec!["no verified sum to eye-up is published for this species".into()],

@@ -1,14 +1,17 @@
 //! One jar: what is in it, how far it has come, what its water does, and the entries made at it.
 
+mod learnt;
+
 use crate::rack::{Jar, JarIx};
 use crate::reading::SensorIx;
 use crate::snapshot::{JarState, JarView, ProgressView};
 use crate::web::backend::{Booked, EntryFilter, Series, Stretch};
 use crate::web::chart::{self, Band, Chart, Limit, Mark};
-use crate::web::components::{self, can_enter};
+use crate::web::components::{self, can_enter, help};
 use crate::web::forms::{self, FORMS, Filled, Given, Problems, QUICK};
 use crate::web::pages::{alarms, logbook};
 use crate::web::units::Quantity;
+use crate::web::events::{self, Watched};
 use crate::web::view::View;
 use crate::web::{fan, past, words};
 use axum::extract::{Path, Query};
@@ -88,7 +91,7 @@ pub async fn page(view: &View, id: &str, shown: Shown, done: Option<&str>, tried
     let filter = EntryFilter { jar: Some(jar.id.to_string()), limit: 30, ..EntryFilter::default() };
     let entries = past::entries(view, filter).await;
     let body = html! {
-        div data-live=(format!("/live?view=jar&jar={}", jar.id)) {
+        div data-live=(format!("/live?view=jar&jar={}", jar.id)) data-have=(events::version_of(view, &Watched::Jar(jar.id.to_string()))) {
             (neighbours(view, ix))
             @if let Some(done) = done { (logbook::saved(view, done, &format!("/jar/{}", jar.id))) }
             div.jar-head {
@@ -103,6 +106,7 @@ pub async fn page(view: &View, id: &str, shown: Shown, done: Option<&str>, tried
             @if let Some(progress) = now.and_then(|n| n.progress.as_ref()) {
                 section aria-labelledby="h-way" { h2 #h-way { "Way to hatch" } (grown) div #way { (way(view, progress)) } }
             }
+            div #learnt { (learnt::section(view, now)) }
             (super::season::of_jar(view, jar.id.as_str()).await)
             section aria-labelledby="h-water" {
                 h2 #h-water { "Water" }
@@ -147,33 +151,29 @@ pub fn facts(view: &View, jar: &Jar, now: Option<&JarView>) -> Markup {
             @if let Some(species) = &now.species { " (" (species.replace(['_', '-'], " ")) ")" }
         }
         dl.facts {
-            div { dt { "Water" } dd { (components::temperature(view, now)) (source(temperature_source(view, jar, now))) } }
-            div { dt { "Flow" } dd { (components::flow(view, now)) (source(flow_source(view, jar))) (components::flow_bar(now.flow.map(|f| f.value), now.set_flow)) } }
+            div { dt { "Water" } dd { (components::temperature(view, now)) (help(&temperature_source(view, jar, now))) } }
+            div { dt { "Flow" } dd { (components::flow(view, now)) (help(&flow_source(view, jar))) (components::flow_bar(now.flow.map(|f| f.value), now.set_flow)) } }
             @if let Some(progress) = &now.progress {
                 div { dt { "Thermal units" } dd {
                     (format!("{:.1}\u{202f}°C·d", progress.c_days)) span.quiet { " = " (format!("{:.0}\u{202f}°F TU", progress.c_days * 1.8)) }
-                    (source(sum_source(view, progress)))
+                    (help(&sum_source(view, progress)))
                 } }
             }
             @if let Some(eggs) = now.eggs {
                 div { dt { "Eggs" } dd {
                     (words::grouped(eggs))
                     @if let Some(litres) = now.eggs_l { span.quiet { ", " (view.units.text(Quantity::Litres, litres)) } }
-                    (source("As booked: loaded, less what was siphoned off and moved. Counts carry the error of their sample.".into()))
+                    (help(words::about::EGGS))
                 } }
             }
             @if let Some((likely, short)) = now.minutes_without_flow {
                 div { dt { "Without flow they have" } dd {
                     "about " (format!("{likely:.0}")) " min" span.quiet { ", perhaps only " (format!("{short:.0}")) }
-                    (source("A rough estimate from the oxygen in the settled bed, its load, stage and temperature and the height of the place. It errs on the short side. Do not wait for it.".into()))
+                    (help(words::about::WITHOUT_FLOW))
                 } }
             }
         }
     }
-}
-
-fn source(words: String) -> Markup {
-    html! { details.source { summary aria-label="Where this number comes from" { "?" } p { (words) } } }
 }
 
 fn sensor_name(view: &View, ix: Option<SensorIx>) -> Option<String> {
@@ -237,6 +237,11 @@ pub fn jar_alarms(view: &View, now: Option<&JarView>) -> Markup {
 pub fn way(view: &View, progress: &ProgressView) -> Markup {
     html! {
         (components::way(view, progress))
+        @if progress.clocks.len() > 1 {
+            p { "These eggs are of several takes, each with its own clock; an interval above holds them all: "
+                @for (i, clock) in progress.clocks.iter().enumerate() { @if i > 0 { "; " } "take " span.nb { (clock.take) } " of " (words::date(view.zone(), clock.fertilized_at)) " " (format!("{:.1}\u{202f}°C·d", clock.c_days)) }
+            "." }
+        }
         p { "Confidence " b { (progress.confidence) } ". The dates assume: " (progress.basis) "." }
         @for warning in &progress.warnings { p.warning { (warning) } }
     }

@@ -96,6 +96,7 @@ fn new_entry(view: &View, wanted: &Wanted, tried: Option<&Try>) -> Markup {
                 details.kinds open[open.is_none()] {
                     summary { (if open.is_some() { "Another kind" } else { "Kinds" }) }
                     nav aria-label="Kinds of entries" {
+                        a.pill href="/load" { b { "Load several jars" } }
                         @for form in FORMS {
                             a.pill href=(format!("/logbook?new={}{about}#new", form.kind)) aria-current=[open.is_some_and(|o| o.kind == form.kind).then_some("true")] { (form.title) }
                         }

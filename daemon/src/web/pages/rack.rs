@@ -6,6 +6,7 @@ use crate::snapshot::{AlarmView, JarState, JarView};
 use crate::web::answer::{self, Mood};
 use crate::web::components::{self, next_stage, sign, small_sign};
 use crate::web::units::Quantity;
+use crate::web::events::{self, Watched};
 use crate::web::view::View;
 use crate::web::words;
 use maud::{Markup, html};
@@ -16,7 +17,7 @@ const SHORT_LIST: usize = 5;
 /// The page.
 pub async fn show(view: View) -> Markup {
     let body = html! {
-        div data-live="/live?view=rack" {
+        div data-live="/live?view=rack" data-have=(events::version_of(&view, &Watched::Rack)) {
             div #answer { (answer_line(&view)) }
             div.two {
                 section aria-labelledby="h-needs" { h2 #h-needs { "Needs you" } div #needs { (needs(&view)) } }
@@ -84,7 +85,10 @@ pub fn needs(view: &View) -> Markup {
 pub fn next(view: &View) -> Markup {
     let coming = answer::coming(view.rack(), &view.snap, false);
     html! {
-        @if coming.is_empty() { p.quiet { "No dates yet: no jar holds eggs whose sum is known." } }
+        @if coming.is_empty() {
+            p.quiet { "No dates yet: no jar holds eggs whose sum is known." }
+            @if components::can_enter(view) { p { a.button href="/load" { "Load jars" } } }
+        }
         @else {
             ul.list {
                 @for item in coming.iter().take(SHORT_LIST) {

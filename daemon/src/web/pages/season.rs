@@ -20,8 +20,8 @@ pub async fn show(view: View) -> Response {
         (Ok(accounts), Ok(alarms)) => accounts.with_report(&view, &alarms, |material, tables| {
             html! {
                 h1 { "Season" }
-                p.quiet { "Print it from the browser, or take the tables as CSV files; " a href="/season/columns.csv" { "what the columns mean" } ". " a href="/cards" { "Jar cards" } }
-                p { @for table in tables { a.pill href=(format!("/season/{}.csv", table.name)) { (table.title) } " " } }
+                p.quiet.no-print { "Print it from the browser, or take the tables as CSV files; " a href="/season/columns.csv" { "what the columns mean" } ". " a href="/cards" { "Jar cards" } }
+                p.no-print { @for table in tables { a.pill href=(format!("/season/{}.csv", table.name)) { (table.title) } " " } }
                 div.report { (report::body(material, tables)) }
             }
         }),

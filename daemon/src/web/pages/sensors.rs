@@ -6,6 +6,7 @@ use crate::rack::{Conversion, Measure, Place, Sensor};
 use crate::reading::Quality;
 use crate::web::components::{self, small_sign};
 use crate::web::units::Quantity;
+use crate::web::events::{self, Watched};
 use crate::web::view::View;
 use crate::web::words;
 use axum::response::{IntoResponse, Response};
@@ -15,7 +16,7 @@ use maud::{Markup, html};
 pub async fn show(view: View) -> Response {
     let body = html! {
         h1 { "Sensors" }
-        div data-live="/live?view=sensors" {
+        div data-live="/live?view=sensors" data-have=(events::version_of(&view, &Watched::Sensors)) {
             div #sources { (sources(&view)) }
             div #sensors { (table(&view)) }
         }
@@ -36,7 +37,7 @@ pub fn sources(view: &View) -> Markup {
                         b { (source.id) } " " (if source.up { "connected" } else { "not connected" })
                         @if let Some(since) = source.since { " since " (view.moment(since)) }
                         @if !source.detail.is_empty() { ": " (source.detail) }
-                        span.quiet { " · " (words::grouped(source.frames as f64)) " taken, " (words::grouped(source.refused as f64)) " refused" }
+                        span.quiet data-once { " · " (words::grouped(source.frames as f64)) " taken, " (words::grouped(source.refused as f64)) " refused" }
                     }
                 }
             }

@@ -110,6 +110,7 @@ pub async fn settings(State(site): State<Arc<Site>>, Form(pairs): Form<Vec<(Stri
         options.iter().find(|o| **o == typed).copied().unwrap_or(options[0])
     };
     let units = format!("{}{}{}", one("t", &["c", "f"]), one("f", &["l", "g"]), one("v", &["m", "q"]));
+    let units = format!("{units}{}", if one("d", &["d", "n"]) == "n" { "n" } else { "" });
     let theme = one("theme", &["auto", "dark", "light"]);
     let mut answer = Redirect::to(&entry::back_of(&filled, "/")).into_response();
     for (name, value) in [("units", units.as_str()), ("theme", theme)] {

@@ -2,9 +2,9 @@
 //! about the place.
 
 use crate::web::backend::{Role, StationFacts};
-use crate::web::components::{self, small_sign};
+use crate::web::components::{self, help, small_sign};
 use crate::web::view::View;
-use crate::web::words;
+use crate::web::words::{self, about};
 use axum::http::header::CONTENT_TYPE;
 use axum::response::{IntoResponse, Response};
 use maud::{Markup, html};
@@ -30,9 +30,9 @@ pub async fn show(view: View) -> Response {
             h2 #h-place { "The place" }
             dl.facts {
                 div { dt { "Rack" } dd { (words::count(rack.jars.len(), "jar")) ", " (words::count(rack.headers.len(), "header")) ", " (words::count(rack.sensors.len(), "sensor")) } }
-                div { dt { "Height" } dd { (words::grouped(rack.altitude_m)) " m" } }
-                div { dt { "Time zone" } dd { (rack.zone) } }
-                div { dt { "Clock" } dd { (if view.now.trusted { "trusted" } else { "not trusted: times may be wrong" }) } }
+                div { dt { "Height" } dd { (words::grouped(rack.altitude_m)) " m" (help(about::HEIGHT)) } }
+                div { dt { "Time zone" } dd { (rack.zone) (help(about::ZONE)) } }
+                div { dt { "Clock" } dd { (if view.now.trusted { "trusted" } else { "not trusted: times may be wrong" }) (help(about::CLOCK)) } }
             }
         }
         (numbers(&view))
@@ -59,7 +59,7 @@ fn health(view: &View) -> Markup {
     let health = (view.site.backend.health)();
     html! {
         section aria-labelledby="h-health" {
-            h2 #h-health { "The monitor itself" }
+            h2 #h-health { "The monitor itself" } (help(about::BEATS))
             p.lead { (small_sign(if health.is_well() { "well" } else { "unknown" })) " " (if health.is_well() { "All parts are at work." } else { "Something is wrong with the monitor." }) }
             ul.plain-list {
                 @for fault in &health.faults { li { span.mark.bad { (fault) } } }
@@ -86,7 +86,7 @@ fn on_call(view: &View, facts: &StationFacts) -> Markup {
                         "Last drill " (view.moment(*at)) ": " (how) "."
                         @if view.now.utc.since(*at) > DRILL_EVERY { " " span.mark { "longer than 30 days ago" } }
                     }
-                    None => { span.mark { "no drill on record" } " Try the whole chain with " code { "nightjar drill" } "." }
+                    None => { span.mark { "no drill on record" } " Try the whole chain with " code { "nightjar drill alarm" } "." }
                 }
             }
         }
@@ -131,7 +131,7 @@ fn numbers(view: &View) -> Markup {
     let health = (view.site.backend.health)();
     html! {
         section aria-labelledby="h-numbers" {
-            h2 #h-numbers { "Counted since the start" }
+            h2 #h-numbers { "Counted since the start" } (help(about::COUNTED))
             dl.pairs {
                 @for metric in &health.metrics {
                     div { dt { (metric.help) @if let Some((_, value)) = &metric.label { " (" (value) ")" } } dd { (words::grouped(metric.value)) } }

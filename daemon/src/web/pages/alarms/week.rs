@@ -3,8 +3,9 @@
 
 use crate::alarm::event::{AlarmEvent, Change, EventId, Priority};
 use crate::web::backend::{Fate, Message};
-use crate::web::components;
+use crate::web::components::{self, help};
 use crate::web::view::View;
+use crate::web::words::about;
 use crate::web::{past, words};
 use axum::response::{IntoResponse, Response};
 use maud::{Markup, html};
@@ -181,14 +182,14 @@ fn report(week: &Week) -> Markup {
     let over = |bad: bool| html! { @if bad { " " span.mark.bad { "over the target" } } };
     html! {
         dl.facts {
-            div { dt { "Came on" } dd { (p1 + p2 + p3) span.quiet { ": " (p1) " P1, " (p2) " P2, " (p3) " P3" } } }
-            div { dt { "At night (22 to 6 h)" } dd { (week.at_night) } }
-            div { dt { "Acknowledged, half within" } dd { (time(week.answered_within(0.5))) } }
-            div { dt { "95 of 100 within" } dd { (time(week.answered_within(0.95))) } }
-            div { dt { "Nobody answered" } dd { (week.unanswered) (over(week.unanswered > 0)) } }
-            div { dt { "Over within a minute" } dd { (week.fleeting) } }
-            div { dt { "Paused or out of use" } dd { (format!("{:.1}", week.paused_h)) " h" } }
-            div { dt { "Blind" } dd { (format!("{:.0}", week.blind_min)) " min" } }
+            div { dt { "Came on" } dd { (p1 + p2 + p3) span.quiet { ": " (p1) " P1, " (p2) " P2, " (p3) " P3" } (help(about::CAME_ON)) } }
+            div { dt { "At night (22 to 6 h)" } dd { (week.at_night) (help(about::AT_NIGHT)) } }
+            div { dt { "Acknowledged, half within" } dd { (time(week.answered_within(0.5))) (help(about::ANSWERED)) } }
+            div { dt { "95 of 100 within" } dd { (time(week.answered_within(0.95))) (help(about::ANSWERED)) } }
+            div { dt { "Nobody answered" } dd { (week.unanswered) (over(week.unanswered > 0)) (help(about::UNANSWERED)) } }
+            div { dt { "Over within a minute" } dd { (week.fleeting) (help(about::FLEETING)) } }
+            div { dt { "Paused or out of use" } dd { (format!("{:.1}", week.paused_h)) " h" (help(about::PAUSED)) } }
+            div { dt { "Blind" } dd { (format!("{:.0}", week.blind_min)) " min" (help(about::BLIND)) } }
         }
         section { h2 { "What came most" } (ranking(&week.most)) }
         section { h2 { "What came again soon after clearing" } (ranking(&week.chattering)) p.small { "Look at deadband and delays of these; a sensor's page suggests a deadband." } }
