@@ -516,22 +516,28 @@ async fn names_meant_to_harm_are_text_and_nothing_else() {
     .enumerate()
     {
         let id = format!("evil-entry-{i}");
-        let fields = [("word", word.as_str()), ("id", &id), ("text", evil), ("units", "clm"), ("back", "/logbook")];
+        let fields =
+            [("word", word.as_str()), ("id", &id), ("text", evil), ("units", "clm"), ("back", "/logbook")];
         let answer = page.post("/entry/note", &cookie, &fields).await;
         assert_eq!(answer.status, StatusCode::SEE_OTHER, "{evil}");
         let body = page.get("/logbook", &cookie).await.body;
-        let shown = evil.replace('&', "&amp;").replace('<', "&lt;").replace('>', "&gt;").replace('"', "&quot;");
+        let shown =
+            evil.replace('&', "&amp;").replace('<', "&lt;").replace('>', "&gt;").replace('"', "&quot;");
         assert!(body.contains(&shown), "{evil}");
         assert!(!body.contains("<svg/onload"), "{evil}");
     }
-    for (name, value) in [("jar", "../../etc/passwd"), ("jar", "<svg>"), ("jar", "J03\r\nBcc: a@evil.example")] {
-        let mut fields = vec![("word", word.as_str()), ("id", "evil-entry-x"), ("text", "x"), ("back", "/logbook")];
+    for (name, value) in
+        [("jar", "../../etc/passwd"), ("jar", "<svg>"), ("jar", "J03\r\nBcc: a@evil.example")]
+    {
+        let mut fields =
+            vec![("word", word.as_str()), ("id", "evil-entry-x"), ("text", "x"), ("back", "/logbook")];
         fields.push((name, value));
         let answer = page.post("/entry/note", &cookie, &fields).await;
         assert_eq!(answer.status, StatusCode::UNPROCESSABLE_ENTITY, "{value}");
     }
     let long = "x".repeat(10_000);
-    let fields = [("word", word.as_str()), ("id", "evil-entry-y"), ("text", long.as_str()), ("back", "/logbook")];
+    let fields =
+        [("word", word.as_str()), ("id", "evil-entry-y"), ("text", long.as_str()), ("back", "/logbook")];
     assert_eq!(page.post("/entry/note", &cookie, &fields).await.status, StatusCode::UNPROCESSABLE_ENTITY);
 }
 

@@ -169,7 +169,11 @@ async fn requests_that_are_no_requests_get_a_short_answer_and_change_nothing() {
             "421",
         ),
         ("absolute path", "GET //etc/passwd HTTP/1.1\r\nHost: a\r\nConnection: close\r\n\r\n", "404"),
-        ("a way out of the season's files", "GET /season/..%2f..%2fetc%2fpasswd HTTP/1.1\r\nHost: a\r\nConnection: close\r\n\r\n", "404"),
+        (
+            "a way out of the season's files",
+            "GET /season/..%2f..%2fetc%2fpasswd HTTP/1.1\r\nHost: a\r\nConnection: close\r\n\r\n",
+            "404",
+        ),
         ("trace", "TRACE / HTTP/1.1\r\nHost: a\r\nConnection: close\r\n\r\n", "405"),
         ("way up", "GET /../../etc/passwd HTTP/1.1\r\nHost: a\r\nConnection: close\r\n\r\n", "404"),
         (

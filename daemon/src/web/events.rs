@@ -96,8 +96,14 @@ fn patches(
 ) -> impl Stream<Item = Result<Event, Infallible>> {
     let mut pictures = view.site.backend.snapshot.clone();
     pictures.mark_unchanged();
-    let state =
-        Watching { view, watched, shown: BTreeMap::new(), have: Some(have), waiting: Vec::new(), _permit: permit };
+    let state = Watching {
+        view,
+        watched,
+        shown: BTreeMap::new(),
+        have: Some(have),
+        waiting: Vec::new(),
+        _permit: permit,
+    };
     stream::unfold((state, pictures), |(mut state, mut pictures)| async move {
         loop {
             if let Some(event) = state.waiting.pop() {
@@ -280,7 +286,8 @@ mod tests {
 
     #[test]
     fn another_piece_is_another_version() {
-        let shown = |pairs: &[(&str, &str)]| pairs.iter().map(|(a, b)| ((*a).to_owned(), (*b).to_owned())).collect();
+        let shown =
+            |pairs: &[(&str, &str)]| pairs.iter().map(|(a, b)| ((*a).to_owned(), (*b).to_owned())).collect();
         let one = super::version(&shown(&[("a", "x"), ("beat", "1")]));
         assert_eq!(one, super::version(&shown(&[("a", "x"), ("beat", "2")])));
         assert_ne!(one, super::version(&shown(&[("a", "y")])));

@@ -2,8 +2,8 @@
 
 use super::backend::PeerAddress;
 use super::pages::{
-    alarms, calculators, cards, days, entry, gallery, jar, load, logbook, messages, rack, season, sensors, sign_in,
-    station, today,
+    alarms, calculators, cards, days, entry, gallery, jar, load, logbook, messages, rack, season, sensors,
+    sign_in, station, today,
 };
 use super::units::Units;
 use super::{Site, api, assets, events, health, words};
@@ -149,7 +149,10 @@ fn host_is_ours(headers: &HeaderMap, listed: &[String]) -> bool {
     let mut hosts = headers.get_all(HOST).iter();
     let (Some(host), None) = (hosts.next(), hosts.next()) else { return false };
     let Ok(host) = host.to_str() else { return false };
-    name_is_ours(host.rsplit_once(':').filter(|_| !host.ends_with(']')).map_or(host, |(name, _)| name), listed)
+    name_is_ours(
+        host.rsplit_once(':').filter(|_| !host.ends_with(']')).map_or(host, |(name, _)| name),
+        listed,
+    )
 }
 
 /// Without the port; an address of version 6 in its brackets.

@@ -166,13 +166,7 @@ fn days(view: &View, name: &str, typed: &str) -> Markup {
     }
 }
 
-fn list(
-    id: &str,
-    name: &str,
-    label: &str,
-    values: impl Iterator<Item = String>,
-    chosen: &str,
-) -> Markup {
+fn list(id: &str, name: &str, label: &str, values: impl Iterator<Item = String>, chosen: &str) -> Markup {
     html! {
         label.hidden for=(id) { (label) }
         select id=(id) name=(name) {

@@ -138,7 +138,8 @@ fn new_take(view: &View, filled: Option<&Filled>) -> Markup {
 /// The first free name of the day.
 fn proposed(view: &View) -> String {
     let day = view.zone().day_of(view.now.utc).date().format("%m%d").to_string();
-    let taken = |name: &str| view.snap.lots.iter().any(|lot| lot.id == name || lot.takes.iter().any(|t| t == name));
+    let taken =
+        |name: &str| view.snap.lots.iter().any(|lot| lot.id == name || lot.takes.iter().any(|t| t == name));
     let mut name = format!("T-{day}");
     for letter in 'b'..='z' {
         if !taken(&name) {
@@ -210,7 +211,15 @@ fn parts(view: &View, filled: &Filled, problems: &mut Problems) -> Vec<Part> {
     let mut parts = Vec::new();
     let lot = if get("lot") == FRESH {
         let fertilized = when::read(view.zone(), view.now.utc, filled, "fertilized_at");
-        fresh(get, fertilized, [females, males], per_litre, volume_l * jars.len() as f64, &mut parts, problems)
+        fresh(
+            get,
+            fertilized,
+            [females, males],
+            per_litre,
+            volume_l * jars.len() as f64,
+            &mut parts,
+            problems,
+        )
     } else {
         LotId::new(get("lot")).map_err(|error| problems.insert("lot", format!("Lot: {error}"))).ok()
     };
@@ -319,7 +328,13 @@ async fn book(view: &View, filled: &Filled, id: &str, parts: &[Part]) -> Result<
     let allowed = change::allowed(view, filled, Needs::Pin).await?;
     let entry = |suffix: &str, happened_at: Timestamp, act: Act| {
         let id = EntryId(format!("{id}-{suffix}"));
-        Command::Entry(Box::new(Entry { id, happened_at, written_at: view.now.utc, who: allowed.by.clone(), act }))
+        Command::Entry(Box::new(Entry {
+            id,
+            happened_at,
+            written_at: view.now.utc,
+            who: allowed.by.clone(),
+            act,
+        }))
     };
     let mut made: Vec<&str> = Vec::new();
     for part in parts {
@@ -373,8 +388,6 @@ pub async fn undo(view: View, Form(pairs): Form<Vec<(String, String)>>) -> Respo
     };
     match undone.await {
         Ok(token) => entry::finish(&view, token, "/logbook?done=void"),
-        Err(not_done) => {
-            super::sign_in::problem(&view, not_done.status(), &not_done.to_string(), "/logbook")
-        }
+        Err(not_done) => super::sign_in::problem(&view, not_done.status(), &not_done.to_string(), "/logbook"),
     }
 }

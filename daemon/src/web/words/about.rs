@@ -15,8 +15,7 @@ pub const AT_NIGHT: &str = "Alarms that began between 22:00 and 06:00, local tim
 pub const ANSWERED: &str = "Minutes from an alarm coming on to the first person who acknowledged it or said that it \
     was fixed, sorted; alarms nobody answered are not in it.";
 /// No answer.
-pub const UNANSWERED: &str =
-    "Alarms of these seven days that nobody has acknowledged, whether they are still on or not. Target: none.";
+pub const UNANSWERED: &str = "Alarms of these seven days that nobody has acknowledged, whether they are still on or not. Target: none.";
 /// Short ones.
 pub const FLEETING: &str =
     "Cleared within a minute of coming on. Many of them mean that a delay or a deadband is too short.";
@@ -35,8 +34,7 @@ pub const ZONE: &str = "From the configuration. All times on the page and in mes
 pub const CLOCK: &str = "Whether the computer's clock has been set by the network or a clock chip since the start. \
     Delays of alarms count running time and do not depend on it.";
 /// Counters.
-pub const COUNTED: &str =
-    "Each counter begins at nothing when the monitor starts. The same numbers, under the same names, are at /metrics.";
+pub const COUNTED: &str = "Each counter begins at nothing when the monitor starts. The same numbers, under the same names, are at /metrics.";
 /// Signs of life.
 pub const BEATS: &str = "Each part of the monitor says that it is at work; one that is silent too long is shown \
     here, is told to the outside watcher, and in the end is started anew.";
