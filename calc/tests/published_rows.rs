@@ -1,6 +1,11 @@
 //! Published rows on counting and treatments that no other test has: each printed with what comes out here, so that
 //! every row that is a checkable number is in a table, and conflicts between sources stay visible. Keys of sources as
 //! in `data/SOURCES.md`.
+#![allow(
+    clippy::unwrap_used,
+    clippy::print_stdout,
+    reason = "a test that cannot go on has failed, and prints its table"
+)]
 
 use nightjar_calc::enumeration::{EggsPerLitre, Hardened, Subsample, gravimetric, von_bayer};
 use nightjar_calc::quantity::{

@@ -134,6 +134,7 @@ impl Replay {
             progress,
             water_type: config.water_type,
             router: Router::new(Directory::new(config)),
+            followed: crate::progress::followed::Season::default(),
             last_told: None,
         };
         let mut state = State::new(begin, now);

@@ -164,10 +164,10 @@ pub fn read(source: impl Read, known: &[String], zone: Zone) -> Result<Trace, No
 fn broken(error: csv::Error) -> NotATrace {
     let line = error.position().map_or(1, csv::Position::line);
     let why = error.to_string();
-    match error.into_kind() {
-        csv::ErrorKind::Io(error) => NotATrace::Unreadable(error),
-        _ => NotATrace::NotCsv { line, why },
+    if let csv::ErrorKind::Io(error) = error.into_kind() {
+        return NotATrace::Unreadable(error);
     }
+    NotATrace::NotCsv { line, why }
 }
 
 fn number(text: &str, line: u64) -> Result<Option<f64>, NotATrace> {

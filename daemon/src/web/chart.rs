@@ -324,11 +324,8 @@ fn time_ticks(zone: Zone, span: Stretch) -> Vec<Tick> {
             for hour in (0..24).step_by(usize::try_from(step).unwrap_or(6)) {
                 let Some(local) = day.date().and_hms_opt(hour, 0, 0) else { continue };
                 let at = zone.instant_or_next(local);
-                let label = if hour == 0 {
-                    words::short_date(day.date())
-                } else {
-                    local.format("%H:%M").to_string()
-                };
+                let label =
+                    if hour == 0 { words::short_date(day.date()) } else { local.format("%H:%M").to_string() };
                 ticks.push(Tick { at, label });
             }
         }
