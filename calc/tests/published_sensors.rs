@@ -11,7 +11,8 @@ use nightjar_calc::sensor::thermistor::{Curve, TableFault, TableRow, check_table
 /// The four coefficients printed beside the 103JL1A table (GEOK).
 fn printed_jl1a() -> Curve {
     let (a, b) = (1.127_669_793_001_87e-3, 2.344_441_841_282_13e-4);
-    Curve::steinhart_hart(a, b, 8.476_921_305_923_08e-8, 1.175_121_935_796_15e-11).unwrap()
+    Curve::steinhart_hart(a, b, 8.476_921_305_923_08e-8, 1.175_121_935_796_15e-11)
+        .expect("four numbers of the curve")
 }
 
 #[test]

@@ -1,7 +1,6 @@
 //! What was learnt here, how outlooks did and which days need something: on the pages and in the JSON interface.
 #![allow(clippy::unwrap_used, reason = "a test that cannot go on has failed")]
 
-#[allow(dead_code, reason = "shared with other tests, which use the rest")]
 mod web_stand;
 
 use axum::body::Body;
