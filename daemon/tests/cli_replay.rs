@@ -114,8 +114,8 @@ fn a_dead_pump_is_told_once_a_step_and_its_return_once() {
     // Stopped at 10:10:00: on-delay 15 s, wait of the group 10 s, again 5 min later. Water back at
     // 10:17:00: off-delay 60 s; only Kim was told.
     assert_eq!(when, ["10:10:25 text kim", "10:15:25 text kim", "10:18:00 text kim"]);
-    for text in [&all[0].1, &all[1].1] {
-        assert!(text.starts_with("P1 NO FLOW header A"), "{text}");
+    for (begin, text) in [("", &all[0].1), ("REPEAT: ", &all[1].1)] {
+        assert!(text.starts_with(&format!("{begin}P1 NO FLOW header A")), "{text}");
         assert!(text.contains("4 of 4") && text.contains("10:10") && text.contains("ACK"), "{text}");
     }
     assert!(all[2].1.starts_with("CLEARED P1"), "{}", all[2].1);
@@ -266,5 +266,9 @@ fn what_cannot_be_replayed_is_refused_with_the_next_step() {
     let strange = write(folder.path(), "strange.csv", "time,sensor,value\n2026-04-20T10:00:00,X,4\n");
     with(&["--readings", &strange, "--set-flow", "4"], 65, "no sensor of the configuration is in it");
     let broken = write(folder.path(), "broken.toml", "[station]\nname = 4\n");
-    refused(&["--config", &broken, "--readings", &trace, "--set-flow", "4"], 78, "line 2");
+    // Every problem of a configuration is told, each on its line.
+    let out = nightjar(&["--config", &broken, "--readings", &trace, "--set-flow", "4"]);
+    let told = String::from_utf8(out.stderr).unwrap();
+    assert_eq!(out.status.code(), Some(78), "{told}");
+    assert!(told.contains("line 2: station.name"), "{told}");
 }

@@ -100,7 +100,7 @@ fn publisher(stand: &Stand, port: u16) -> (Publisher, watch::Receiver<MqttOutHea
         Publisher::new(settings, stand.rack.clone(), stand.store.clone(), stand.picture.clone(), clock);
     let pace = Pace {
         status_every: Span::from_ms(300),
-        look_every: Span::from_ms(20),
+        look_every: Span::from_ms(50),
         numbers_every: Span::from_ms(100),
     };
     (publisher.at_pace(pace), health)
@@ -117,7 +117,7 @@ async fn jars_and_status_are_retained_and_the_sequence_counts_until_the_farewell
     let stop = CancellationToken::new();
     let task = tokio::spawn(publisher.run(stop.clone()));
     let first = early.until(|topic, _, _| topic == STATUS).await;
-    assert_eq!((&first["state"], &first["name"]), (&"online".into(), &"Kettle Point shed".into()));
+    assert_eq!((&first["state"], &first["name"]), (&"online".into(), &stand.rack.station.as_str().into()));
     let seq = first["seq"].as_u64().unwrap();
     early.until(|topic, document, _| topic == STATUS && document["seq"].as_u64() >= Some(seq + 2)).await;
 

@@ -21,7 +21,7 @@ use tokio_util::sync::CancellationToken;
 /// With it the broker misses us after 30 s.
 const KEEP_ALIVE: Duration = Duration::from_secs(20);
 /// Longest a farewell may take.
-const FAREWELL: Duration = Duration::from_secs(3);
+const FAREWELL: Duration = Duration::from_secs(5);
 /// Largest document sent; one of a jar with every stage and ten alarms has under 4 KiB.
 const LARGEST: usize = 64 * 1024;
 

@@ -11,8 +11,9 @@ use nightjar_calc::time::{Span, Timestamp};
 
 /// Longest stretch.
 const STRETCH: Span = Span::from_minutes(30);
-/// Fewest and most readings of a stretch.
-const STRETCH_READINGS: (i64, i64) = (32, 512);
+/// Fewest and most readings of a stretch. A short stretch makes noise with a memory look shorter of
+/// it than it is, because the trend takes the slow part away.
+const STRETCH_READINGS: (i64, i64) = (32, 1_024);
 /// Longest lag looked at, in readings.
 const LAGS: usize = 96;
 /// A stretch with more than this many times the variance of the middle one holds more than noise.
@@ -196,7 +197,11 @@ fn correlation_readings(calm: &[&Stretch]) -> f64 {
         if whole <= 0.0 {
             return (lag - 1) as f64;
         }
-        let here: f64 = held().map(|stretch| stretch.products[lag]).sum::<f64>() / whole;
+        // The further the lag, the fewer pairs there are.
+        let pair = |stretch: &&Stretch| {
+            stretch.products[lag] * stretch.readings as f64 / (stretch.readings - lag) as f64
+        };
+        let here: f64 = held().map(|stretch| pair(&stretch)).sum::<f64>() / whole;
         if here < target {
             let share = if here > 0.0 {
                 (before.ln() - target.ln()) / (before.ln() - here.ln())
@@ -241,9 +246,13 @@ mod tests {
             let sizing = recorded(deviation, neighbour, 0.4, 43_200).sizing();
             let noise = sizing.noise.unwrap();
             assert!((noise.deviation / deviation - 1.0).abs() < 0.05, "{noise:?}");
-            let expected =
-                if neighbour > 0.0 { -2.0 / f64::ln(neighbour) } else { 2.0 * (1.0 - f64::exp(-1.0)) };
-            assert!((noise.correlation_s / expected - 1.0).abs() < 0.1, "{noise:?}, expected {expected}");
+            if neighbour > 0.0 {
+                let expected = -2.0 / f64::ln(neighbour);
+                assert!((noise.correlation_s / expected - 1.0).abs() < 0.1, "{noise:?}, expected {expected}");
+            } else {
+                // Without memory: shorter than the distance of two readings.
+                assert!(noise.correlation_s < 2.0, "{noise:?}");
+            }
             assert!((noise.deadband - 3.0 * noise.deviation).abs() < 1e-9);
             assert!((noise.on_delay_s - f64::max(6.0, 5.0 * noise.correlation_s)).abs() < 1e-9);
             assert!((sizing.interval_s.unwrap() - 2.0).abs() < 1e-9);

@@ -87,7 +87,7 @@ impl<'a> Reader<'a> {
         Ok(join(found, tail).samples)
     }
 
-    /// The moments between which all readings of a sensor lie, to the hour; `None` without any.
+    /// The first and the last reading of a sensor; `None` without any.
     ///
     /// # Errors
     /// When the store cannot be read, or a row is damaged.
@@ -110,8 +110,13 @@ impl<'a> Reader<'a> {
                 add(hour_of(sample.at));
             }
         })?;
-        let hour = |hour: i64| Timestamp::from_ms(hour.saturating_mul(3_600_000));
-        Ok(found.map(|(first, last)| (hour(first), hour(last + 1))))
+        let Some((first, last)) = found else { return Ok(None) };
+        let of_hour = |hour: i64| {
+            let begin = |hour: i64| Timestamp::from_ms(hour.saturating_mul(3_600_000));
+            self.samples_between(sensor, begin(hour), begin(hour + 1))
+        };
+        let (first, last) = (of_hour(first)?, of_hour(last)?);
+        Ok(first.first().zip(last.last()).map(|(first, last)| (first.at, last.at)))
     }
 
     fn each_chunk(
