@@ -198,10 +198,10 @@ fn correlation_readings(calm: &[&Stretch]) -> f64 {
             return (lag - 1) as f64;
         }
         // The further the lag, the fewer pairs there are.
-        let pair = |stretch: &&Stretch| {
+        let pairs = |stretch: &Stretch| {
             stretch.products[lag] * stretch.readings as f64 / (stretch.readings - lag) as f64
         };
-        let here: f64 = held().map(|stretch| pair(&stretch)).sum::<f64>() / whole;
+        let here: f64 = held().map(|stretch| pairs(stretch)).sum::<f64>() / whole;
         if here < target {
             let share = if here > 0.0 {
                 (before.ln() - target.ln()) / (before.ln() - here.ln())
