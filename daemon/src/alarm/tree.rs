@@ -249,6 +249,10 @@ impl Builder<'_> {
         match at {
             At::Jar(jar) => (family, At::Header(self.rack.jar(jar).header), Level::Children),
             At::Sensor(sensor) => (family, At::Node(self.rack.sensor(sensor).source), Level::Children),
+            // One water feeds all headers: a warm spell that reaches them one after the other is one event.
+            At::Header(_) if matches!(family, Family::TempHigh | Family::TempLow) => {
+                (family, At::Supply, Level::Children)
+            }
             At::Site | At::Supply | At::Header(_) | At::Monitor | At::Node(_) | At::Route(_) => {
                 (family, at, Level::Cause)
             }

@@ -384,8 +384,9 @@ impl Engine {
         let mut jars: Vec<JarIx> = if event.group.2 == Level::Cause {
             self.jars_concerned(lead).0
         } else {
-            let jar = |ix: &AlarmIx| match self.tree.alarms[*ix].at {
-                At::Jar(jar) if self.tree.alarms[*ix].kind == kind => Some(jar),
+            let jars = |ix: &AlarmIx| match self.tree.alarms[*ix].at {
+                At::Jar(jar) if self.tree.alarms[*ix].kind == kind => vec![jar],
+                At::Header(_) if self.tree.alarms[*ix].kind == kind => self.jars_concerned(*ix).0,
                 At::Jar(_)
                 | At::Site
                 | At::Supply
@@ -393,9 +394,9 @@ impl Engine {
                 | At::Monitor
                 | At::Node(_)
                 | At::Sensor(_)
-                | At::Route(_) => None,
+                | At::Route(_) => Vec::new(),
             };
-            alarms.iter().filter_map(jar).collect()
+            alarms.iter().flat_map(jars).collect()
         };
         let shortest = |jar: &JarIx| {
             let eggs = self.jars[usize::from(jar.0)].context.eggs_last.as_ref();
@@ -416,6 +417,11 @@ impl Engine {
         match event.group {
             (_, At::Header(header), Level::Children) => {
                 (names(&jars), count(self.headers[usize::from(header.0)].loaded))
+            }
+            (_, At::Supply, Level::Children) => {
+                let kind = self.tree.alarms[lead].kind;
+                let alike = alarms.iter().filter(|ix| self.tree.alarms[**ix].kind == kind);
+                (names(&jars), alike.map(|ix| count(self.jars_concerned(*ix).1)).sum())
             }
             (_, At::Node(source), Level::Children) => {
                 let kind = self.tree.alarms[lead].kind;
