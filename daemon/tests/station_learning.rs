@@ -176,6 +176,31 @@ fn what_is_learnt_is_shown_and_can_be_undone() {
 }
 
 /// A lot's own sightings count once: in its own dates, not again as another lot's.
+/// Eye-up of these fish comes at 1.15 times the published moment too. Two samples a day apart date it; one sample
+/// alone says only that eyes are there.
+#[test]
+fn eye_up_teaches_when_two_samples_bracket_it() {
+    let eyed = 1.15 * species::find("walleye").unwrap().eyed.likely * PUBLISHED_DAYS;
+    let taught_by = |samples: &[(f64, u32)]| {
+        let mut entries = Vec::new();
+        lot(&mut entries, 0, "01", begin());
+        for (n, (days, of_200)) in samples.iter().enumerate() {
+            let act = json!({"kind": "eye_up_sample", "jar": "01", "dips": [{"eyed": of_200, "of": 200}]});
+            entries.push(entry(&format!("sample-{n}-{days:.0}"), begin() + Span::from_days(*days), &act));
+        }
+        let last = begin() + Span::from_days(30.0);
+        lot(&mut entries, 90, "08", last);
+        forecast(&station(entries), last) / PUBLISHED_DAYS
+    };
+    let (nothing, late) = (taught_by(&[]), taught_by(&[(eyed + 2.0, 190)]));
+    let dated = taught_by(&[(eyed - 0.5, 4), (eyed + 0.5, 150)]);
+    println!(
+        "peak at {nothing:.3} of the published time untaught, {late:.3} after a late sample, {dated:.3} after two"
+    );
+    assert!((late - nothing).abs() < 1e-6, "a late sample dates nothing");
+    assert!(dated > nothing + 0.05 && dated < 1.16, "{dated}");
+}
+
 #[test]
 fn a_lot_does_not_teach_itself() {
     let mut entries = Vec::new();

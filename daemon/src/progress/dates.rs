@@ -1,7 +1,7 @@
 //! Thermal units and stage dates of the eggs of one jar: the pan, the basket, the way to the jars, then each jar
 //! they were in. [`super::way`] says which water that was.
 
-use super::books::{Content, Seen};
+use super::books::Content;
 use super::way::Way;
 use super::{Progress, learning, unite};
 use crate::snapshot::{ClockView, ProgressView, StageView};
@@ -63,11 +63,10 @@ fn one(way: &Way<'_>, as_of: Timestamp, futures: &Futures) -> Option<ProgressVie
         .content
         .seen
         .iter()
-        .map(|(seen, at)| Sighting {
-            stage: learning::stage_of(*seen),
-            at: *at,
-            or_before: *seen == Seen::Eyed,
-            development: way.development(*at) as f64 / PER_HATCH as f64,
+        .map(|(seen, at)| {
+            let (at, or_before) = way.content.dated(*seen, *at);
+            let development = way.development(at) as f64 / PER_HATCH as f64;
+            Sighting { stage: learning::stage_of(*seen), at, or_before, development }
         })
         .collect();
     let when = |target: f64| way.when(target, as_of);

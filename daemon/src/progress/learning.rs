@@ -42,15 +42,18 @@ pub(super) const fn stage_of(seen: Seen) -> Stage {
 fn taught(progress: &Progress) -> Vec<Taught> {
     let mut all: BTreeMap<(String, LotId, Stage), Vec<(f64, Timestamp)>> = BTreeMap::new();
     for content in progress.books.contents() {
-        // A sample of eyed eggs says that eyes are there, not since when: it dates nothing.
-        for (seen, at) in content.seen.iter().filter(|(seen, _)| **seen != Seen::Eyed) {
-            let Some((species, known, development)) = super::dates::development_at(progress, content, *at)
+        for (seen, at) in &content.seen {
+            let (at, or_before) = content.dated(*seen, *at);
+            if or_before {
+                continue;
+            }
+            let Some((species, known, development)) = super::dates::development_at(progress, content, at)
             else {
                 continue;
             };
             if known >= 1.0 - MOST_UNKNOWN && development > 0.0 {
                 let key = (species, content.lot.clone(), stage_of(*seen));
-                all.entry(key).or_default().push((development, *at));
+                all.entry(key).or_default().push((development, at));
             }
         }
     }

@@ -436,9 +436,7 @@ impl Engine {
                 }
                 (names(&jars), count(self.jars_concerned(lead).1))
             }
-            (_, At::Site | At::Supply | At::Jar(_) | At::Monitor | At::Sensor(_) | At::Route(_), _) => {
-                (Vec::new(), 0)
-            }
+            (_, At::Site | At::Jar(_) | At::Monitor | At::Sensor(_) | At::Route(_), _) => (Vec::new(), 0),
         }
     }
 

@@ -242,6 +242,7 @@ impl Books {
             seen: BTreeMap::new(),
             done: BTreeMap::new(),
             sampled: None,
+            eyed_between: None,
             poured_in: Vec::new(),
         };
         self.jars.insert(jar, content);
@@ -367,8 +368,13 @@ impl Books {
             .fold((0, 0), |(eyed, of), dip| (eyed + u64::from(dip.hits()), of + u64::from(dip.of())));
         if let Some(content) = self.jars.get_mut(&jar) {
             content.done.insert(Work::EyeUpSample, at);
-            content.sampled = Some((at, eyed, of));
+            let before = content.sampled.replace((at, eyed, of));
             if eyed * 2 >= of {
+                if let Some((without, few, all)) = before.filter(|_| !content.seen.contains_key(&Seen::Eyed))
+                    && few * 2 < all
+                {
+                    content.eyed_between = Some((without, at));
+                }
                 content.see(Seen::Eyed, at);
             }
         }

@@ -2,7 +2,7 @@
 
 use crate::ids::LotId;
 use crate::rack::JarIx;
-use nightjar_calc::time::Timestamp;
+use nightjar_calc::time::{Span, Timestamp};
 use std::collections::BTreeMap;
 
 /// A stretch of time in one jar.
@@ -63,11 +63,30 @@ pub struct Content {
     pub done: BTreeMap<Work, Timestamp>,
     /// Latest sample: when, eyed, of how many.
     pub sampled: Option<(Timestamp, u64, u64)>,
+    /// Eye-up as two samples bracket it: the last without, the first with half of the eggs eyed.
+    pub eyed_between: Option<(Timestamp, Timestamp)>,
     /// Eggs that were poured to these, each with its own way; their number is in `eggs` as well.
     pub poured_in: Vec<Content>,
 }
 
+/// Two samples further apart than this date no eye-up.
+const BRACKET: Span = Span::from_hours(48);
+
 impl Content {
+    /// The moment a stage was seen, as good as it is known, or whether it may have come at any time
+    /// before. A sample of eyed eggs says that eyes are there, not since when, unless another not
+    /// long before found none.
+    #[must_use]
+    pub fn dated(&self, seen: Seen, at: Timestamp) -> (Timestamp, bool) {
+        if seen != Seen::Eyed {
+            return (at, false);
+        }
+        match self.eyed_between.filter(|(without, with)| with.since(*without) <= BRACKET) {
+            Some((without, with)) => (without + Span::from_ms(with.since(without).ms() / 2), false),
+            None => (at, true),
+        }
+    }
+
     /// These eggs and those poured to them, each with its own way.
     pub fn parts(&self) -> impl Iterator<Item = &Self> {
         std::iter::once(self).chain(&self.poured_in)
