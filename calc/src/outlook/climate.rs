@@ -68,6 +68,25 @@ impl Climate {
     /// `history` may hold the present season too: the year of the anchor is never used. `kind` is
     /// used for the borrowed shape; without it the kind nearest to the past springs is taken, and
     /// without those all natural kinds compete.
+    ///
+    /// ```
+    /// use nightjar_calc::outlook::{Climate, DailyMeans};
+    /// use nightjar_calc::time::Day;
+    ///
+    /// // Four springs that warm by a tenth of a degree a day from the first of March.
+    /// let mut history = DailyMeans::default();
+    /// for year in 2022..=2025 {
+    ///     let first = Day::from_ymd(year, 3, 1).unwrap();
+    ///     for day in 0..120 {
+    ///         history.insert(first.plus(day), 4.0 + 0.1 * f64::from(i32::try_from(day).unwrap()));
+    ///     }
+    /// }
+    /// let climate = Climate::fit(&history, None, Day::from_ymd(2026, 4, 15).unwrap());
+    /// assert_eq!(climate.springs(), 4);
+    /// // The first of May is day 61: 10.1 °C.
+    /// let usual = climate.usual(Day::from_ymd(2026, 5, 1).unwrap()).unwrap();
+    /// assert!((usual - 10.1).abs() < 0.3, "{usual}");
+    /// ```
     #[must_use]
     pub fn fit(history: &DailyMeans, kind: Option<WaterKind>, anchor: Day) -> Self {
         let springs = curve::springs(history, anchor);

@@ -73,6 +73,24 @@ pub struct Stages {
 
 /// Dates of eye-up, start, peak and end of hatch of a lot, with the interval of probability `level` (0.8 unless
 /// there is a reason).
+///
+/// ```
+/// use nightjar_calc::development::species;
+/// use nightjar_calc::outlook::Futures;
+/// use nightjar_calc::stages::{Done, Lot, Station, stage_dates};
+/// use nightjar_calc::time::{Span, Timestamp};
+///
+/// let walleye = species::find("walleye").unwrap();
+/// let now = Timestamp::parse("2026-04-20T12:00:00Z").unwrap();
+/// // A third of the way is behind. At 11 °C all of it takes 117 / (11 - 3.3) = 15.19 days.
+/// let paths = vec![vec![11.0; 60]];
+/// let futures = Futures { from: now, step: Span::from_hours(24), paths, basis: "steady".to_owned() };
+/// let done = Done { amount: 1.0 / 3.0, when: &|_| None };
+/// let lot = Lot { species: walleye, station: Station::published(walleye), done, seen: &[] };
+/// let peak = &stage_dates(&lot, &futures, 0.8).stages[2];
+/// assert!((peak.likely.unwrap().since(now).days() - 2.0 / 3.0 * 15.19).abs() < 0.05);
+/// assert!(peak.earliest < peak.likely && peak.likely < peak.latest);
+/// ```
 #[must_use]
 pub fn stage_dates(lot: &Lot<'_>, futures: &Futures, level: f64) -> Stages {
     let level = if level > 0.0 && level < 1.0 { level } else { 0.8 };

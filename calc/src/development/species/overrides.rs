@@ -61,6 +61,18 @@ pub enum BadOverride {
 impl SpeciesOverride {
     /// The species of the table with these numbers instead, or a new one.
     ///
+    /// ```
+    /// use nightjar_calc::development::species::{self, SpeciesOverride};
+    ///
+    /// let walleye = species::find("walleye").unwrap();
+    /// let source = "log of the station, 2021 to 2025".to_owned();
+    /// let own = SpeciesOverride { eyed: Some(0.52), source, ..SpeciesOverride::default() };
+    /// assert_eq!(own.apply("walleye", Some(walleye)).unwrap().eyed.likely, 0.52);
+    /// // Numbers without a source are refused.
+    /// let bare = SpeciesOverride { eyed: Some(0.52), ..SpeciesOverride::default() };
+    /// assert!(bare.apply("walleye", Some(walleye)).is_err());
+    /// ```
+    ///
     /// # Errors
     /// When no source is named, a new species has no law, or the numbers contradict each other.
     pub fn apply(&self, key: &str, base: Option<&Species>) -> Result<Species, BadOverride> {
