@@ -41,11 +41,12 @@ async fn a_copy_is_made_each_night_seven_are_kept_and_a_missed_one_is_made_up_fo
             health.borrow().last.clone().map(|(at, ..)| at) > before
         })
         .await;
-        let (at, path, report) = health.borrow().last.clone().unwrap();
+        let (_, path, report) = health.borrow().last.clone().unwrap();
         assert_eq!(report.readings, stand.rack.sensors.len() as u64);
         assert_eq!(newest(&folder).unwrap(), Some(path.clone()));
         if night > 0 {
-            let local = stand.rack.zone.local(at).format("%H:%M").to_string();
+            // When it began: how long it takes in the test's hurried time says nothing.
+            let local = stand.rack.zone.local(stamp_of(&path).unwrap()).format("%H:%M").to_string();
             assert!(("03:40".."05:00").contains(&local.as_str()), "{local}");
         }
         names.push(stamp_of(&path).unwrap());
