@@ -107,7 +107,8 @@ fn nothing_the_broker_was_told_is_safe_is_lost() {
     let log = std::fs::read_to_string(&acknowledged).expect("the log of acknowledged readings");
     let told: BTreeSet<String> = log
         .lines()
-        .filter(|line| line.matches(',').count() == 2)
+        // The simulated station names its headers otherwise than the shipped file; jars are the same.
+        .filter(|line| line.starts_with('J') && line.matches(',').count() == 2)
         .map(|line| line.splitn(3, ',').take(2).collect::<Vec<_>>().join(","))
         .collect();
     assert!(told.len() > 1_000, "only {} readings were sent", told.len());
