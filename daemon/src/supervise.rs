@@ -21,8 +21,7 @@ use crate::rack::JarIx;
 use crate::snapshot::Snapshot;
 use crate::store::{StoreHandle, StoreOptions};
 use crate::web::backend::{
-    Access, Asked, Backend, Beat, COMMANDS_WAITING, Hashed, HealthView, JarLimits, Metric, Person, Role,
-    Species,
+    Access, Asked, Backend, Beat, COMMANDS_WAITING, Hashed, HealthView, JarLimits, Metric, Person, Species,
 };
 use crate::web::server::{Limits, serve_encrypted};
 use anyhow::{Context, Result, bail};
@@ -285,11 +284,7 @@ fn people(config: &Config) -> Vec<Person> {
         .map(|person| Person {
             id: person.id.clone(),
             name: person.name.clone(),
-            role: match person.role {
-                crate::config::checked::Role::Viewer => Role::Viewer,
-                crate::config::checked::Role::Operator => Role::Operator,
-                crate::config::checked::Role::Manager => Role::Manager,
-            },
+            role: person.role,
             password: hashed(&person.password_hash),
             pin: hashed(&person.pin_hash),
         })

@@ -270,9 +270,9 @@ pub struct Delay {
 pub enum Role {
     /// Look.
     Viewer,
-    /// Make entries, acknowledge, pause.
+    /// Make entries, acknowledge, confirm, pause.
     Operator,
-    /// Everything.
+    /// Everything; alone takes alarms out of use.
     Manager,
 }
 

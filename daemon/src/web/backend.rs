@@ -3,6 +3,7 @@
 
 use crate::alarm::event::{AlarmEvent, AlarmKind, Asset, EventId};
 use crate::clock::Clock;
+pub use crate::config::checked::Role;
 use crate::ids::PersonId;
 use crate::logbook::Entry;
 use crate::rack::{JarIx, Rack};
@@ -169,17 +170,6 @@ pub enum Reply {
     Already,
     /// Not done, and why, for people.
     Refused(String),
-}
-
-/// What a person may do.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
-pub enum Role {
-    /// Look.
-    Viewer,
-    /// Make entries, acknowledge, confirm, pause.
-    Operator,
-    /// Take alarms out of use as well.
-    Manager,
 }
 
 /// Somebody who can sign in.
