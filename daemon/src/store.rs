@@ -189,18 +189,6 @@ pub fn open(options: StoreOptions, clock: Arc<dyn Clock>) -> Result<StoreHandle,
     })
 }
 
-/// Reads a database that another process may be writing. Everything read in `look` is of the same
-/// moment.
-///
-/// # Errors
-/// Those of `look`; and when the file cannot be opened.
-pub fn look<T>(
-    path: &Path,
-    look: impl FnOnce(&Reader<'_>) -> Result<T, StoreError>,
-) -> Result<T, StoreError> {
-    ReadGate::new(path.to_owned()).read(|db| look(&Reader::new(db)))
-}
-
 impl StoreHandle {
     /// Hands readings over to be stored with the next group; the receipt is sent back once they
     /// are on disk. Never waits. The same sensor and moment twice counts once.

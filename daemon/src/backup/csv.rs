@@ -5,7 +5,7 @@
 //! apostrophe in front.
 
 use crate::store::{JournalFilter, Reader, StoreError};
-use nightjar_calc::time::Span;
+use nightjar_calc::time::Timestamp;
 use std::path::{Path, PathBuf};
 
 /// Rows written of each file.
@@ -33,8 +33,6 @@ pub enum CsvError {
 
 /// Rows asked for at one time.
 const PAGE: u32 = 2_000;
-/// Readings asked for at one time: this much of one sensor.
-const STRETCH: Span = Span::from_hours(24 * 7);
 
 struct File {
     path: PathBuf,
@@ -86,18 +84,11 @@ pub fn write_all(reader: &Reader<'_>, folder: &Path) -> Result<CsvReport, CsvErr
 
 fn readings(reader: &Reader<'_>, folder: &Path) -> Result<u64, CsvError> {
     let mut file = File::create(folder, "readings.csv", &["sensor", "time", "value", "quality", "reason"])?;
-    for sensor in reader.sensors()? {
-        let Some((first, last)) = reader.reach(&sensor)? else { continue };
-        let mut from = first;
-        while from <= last {
-            for sample in reader.samples_between(&sensor, from, from + STRETCH)? {
-                let value = exact(sample.value.0);
-                let (quality, reason) = (word(&sample.quality), word(&sample.reason));
-                file.write(&[sensor.as_str(), &sample.at.rfc3339(), &value, &quality, &reason])?;
-            }
-            from = from + STRETCH;
-        }
-    }
+    reader.each_reading(Timestamp::from_ms(0), Timestamp::from_ms(i64::MAX), |sensor, sample| {
+        let value = exact(sample.value.0);
+        let (quality, reason) = (word(&sample.quality), word(&sample.reason));
+        file.write(&[sensor.as_str(), &sample.at.rfc3339(), &value, &quality, &reason])
+    })?;
     file.finish()
 }
 

@@ -34,7 +34,7 @@ pub struct Arguments {
 /// # Errors
 /// When there is none yet.
 pub fn database(config: &Config) -> Result<PathBuf, Failure> {
-    let path = config.store.folder.join("nightjar.sqlite");
+    let path = config.store.folder.join(crate::store::FILE_NAME);
     if path.is_file() {
         return Ok(path);
     }

@@ -91,7 +91,7 @@ fn build(arguments: &Arguments) -> Result<Station, Failure> {
 
 fn folder(arguments: &Arguments) -> Result<(PathBuf, bool), Failure> {
     if let Some(folder) = &arguments.data {
-        let used = folder.join("nightjar.sqlite");
+        let used = folder.join(crate::store::FILE_NAME);
         if used.exists() {
             return Err(Failure::usage(format!(
                 "{} exists already: a season begins in an empty folder",

@@ -113,7 +113,7 @@ fn put(copy: &std::path::Path, into: &std::path::Path) -> Result<PathBuf, Failur
             into.display()
         )));
     }
-    let restored = into.join("nightjar.sqlite");
+    let restored = into.join(crate::store::FILE_NAME);
     std::fs::copy(copy, &restored).map_err(|error| failed("write into", error))?;
     Ok(restored)
 }

@@ -3,9 +3,9 @@
 use super::failure::Failure;
 use super::output::Output;
 use crate::reading::{Quality, Reason};
-use crate::store;
+use crate::store::{FILE_NAME, StoreError, look_at};
 use clap::{Args, Subcommand};
-use nightjar_calc::time::{Span, Timestamp};
+use nightjar_calc::time::Timestamp;
 use std::path::PathBuf;
 
 /// What to export.
@@ -31,9 +31,6 @@ enum What {
     Readings,
 }
 
-/// So much of a sensor's record is held in memory at once.
-const AT_ONCE: Span = Span::from_hours(24 * 7);
-
 /// Writes the readings.
 ///
 /// # Errors
@@ -51,7 +48,7 @@ pub fn run(arguments: &Arguments, output: &mut Output) -> Result<(), Failure> {
     if from >= to {
         return Err(Failure::usage("--from must lie before --to"));
     }
-    let path = arguments.data.join("nightjar.sqlite");
+    let path = arguments.data.join(FILE_NAME);
     if !path.is_file() {
         return Err(Failure::input_output(format!(
             "{} does not exist: name the folder of the database with --data",
@@ -59,31 +56,31 @@ pub fn run(arguments: &Arguments, output: &mut Output) -> Result<(), Failure> {
         )));
     }
     output.line("sensor,time,value,quality,reason")?;
-    store::look(&path, |reader| {
-        for sensor in reader.sensors()? {
-            let Some((first, last)) = reader.extent(&sensor)? else { continue };
-            let (mut at, end) = (from.max(first), to.min(last + Span::from_ms(1)));
-            while at < end {
-                let until = end.min(at + AT_ONCE);
-                for sample in reader.samples_between(&sensor, at, until)? {
-                    let line = format_args!(
-                        "{sensor},{},{},{},{}",
-                        sample.at.rfc3339(),
-                        sample.value.get(),
-                        quality(sample.quality),
-                        reason(sample.reason),
-                    )
-                    .to_string();
-                    if let Err(failure) = output.line(line) {
-                        return Ok(Err(failure));
-                    }
-                }
-                at = until;
-            }
-        }
-        Ok(Ok(()))
+    let written = look_at(&path, |reader| {
+        Ok(reader.each_reading(from, to, |sensor, sample| {
+            let (at, value) = (sample.at.rfc3339(), sample.value.get());
+            let (quality, reason) = (quality(sample.quality), reason(sample.reason));
+            output.line(format_args!("{sensor},{at},{value},{quality},{reason}")).map_err(Ended::Output)
+        }))
+    });
+    written.unwrap_or_else(|error| Err(Ended::Store(error))).map_err(|ended| match ended {
+        Ended::Output(failure) => failure,
+        Ended::Store(error) => Failure::input_output(format!("cannot read {}: {error}", path.display())),
     })
-    .map_err(|error| Failure::input_output(format!("cannot read {}: {error}", path.display())))?
+}
+
+/// Why the readings were not written to the end.
+enum Ended {
+    /// The database.
+    Store(StoreError),
+    /// Whoever reads what we write.
+    Output(Failure),
+}
+
+impl From<StoreError> for Ended {
+    fn from(error: StoreError) -> Self {
+        Self::Store(error)
+    }
 }
 
 /// No reading is later (9999-12-31).

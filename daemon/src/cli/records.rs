@@ -10,7 +10,7 @@ use crate::clock::{Clock, NotBeforeBuild, SystemClock};
 use crate::config::{self, overrides::Overrides};
 use crate::logbook::{Entry, EntryId};
 use crate::progress::Progress;
-use crate::store::{import_entries, look};
+use crate::store::{import_entries, look_at};
 use crate::supervise::restore;
 use crate::web::words;
 use clap::Args;
@@ -55,7 +55,8 @@ const TOLD: usize = 20;
 pub fn run(arguments: &Arguments, output: &mut Output) -> CommandResult {
     let config =
         config::load(&arguments.config, &Overrides::from_environment()).map_err(Failure::configuration)?;
-    let path = arguments.database.clone().unwrap_or_else(|| config.store.folder.join("nightjar.sqlite"));
+    let path =
+        arguments.database.clone().unwrap_or_else(|| config.store.folder.join(crate::store::FILE_NAME));
     let text =
         std::fs::read_to_string(&arguments.map).or_fail(&format!("read {}", arguments.map.display()))?;
     let mapping = Mapping::parse(&text)
@@ -67,7 +68,7 @@ pub fn run(arguments: &Arguments, output: &mut Output) -> CommandResult {
     let rows =
         mapping.entries(&table, config.rack.zone, now).map_err(|problems| told(arguments, &problems))?;
     let there: Vec<Entry> = if path.exists() {
-        let read = look(&path, |r| r.entries_after(0, MOST));
+        let read = look_at(&path, |r| r.entries_after(0, MOST));
         read.map_err(|e| Failure::input_output(format!("cannot read {}: {e}", path.display())))?
             .into_iter()
             .map(|(_, entry)| entry)

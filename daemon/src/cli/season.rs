@@ -11,7 +11,7 @@ use crate::progress::Progress;
 use crate::rack::{Measure, Place};
 use crate::reading::SensorIx;
 use crate::season::{DayMean, Material, Way, answered, csv, html, tables};
-use crate::store::{JournalFilter, JournalKind, look};
+use crate::store::{JournalFilter, JournalKind, look_at};
 use crate::supervise::restore;
 use clap::Args;
 use nightjar_calc::thermal::hour_of;
@@ -54,8 +54,9 @@ const MOST: u32 = 200_000;
 pub fn run(arguments: &Arguments, output: &mut Output) -> CommandResult {
     let config =
         config::load(&arguments.config, &Overrides::from_environment()).map_err(Failure::configuration)?;
-    let path = arguments.database.clone().unwrap_or_else(|| config.store.folder.join("nightjar.sqlite"));
-    let all = look(&path, |r| r.entries_after(0, MOST)).map_err(|error| cannot_read(&path, &error))?;
+    let path =
+        arguments.database.clone().unwrap_or_else(|| config.store.folder.join(crate::store::FILE_NAME));
+    let all = look_at(&path, |r| r.entries_after(0, MOST)).map_err(|error| cannot_read(&path, &error))?;
     let all: Vec<Entry> = all.into_iter().map(|(_, entry)| entry).collect();
     let (year, entries) = of_year(&all, arguments.year, &config)?;
     let clock = SystemClock::new(Box::new(NotBeforeBuild));
@@ -67,7 +68,7 @@ pub fn run(arguments: &Arguments, output: &mut Output) -> CommandResult {
     read_temperatures(&mut progress, &config, &path, from, to)?;
     let (done, _) = standing(&entries);
     let filter = JournalFilter { kind: Some(JournalKind::Alarm), ..JournalFilter::default() };
-    let lines = look(&path, |r| r.journal(&filter, MOST)).map_err(|error| cannot_read(&path, &error))?;
+    let lines = look_at(&path, |r| r.journal(&filter, MOST)).map_err(|error| cannot_read(&path, &error))?;
     let events: Vec<crate::alarm::event::AlarmEvent> = lines
         .into_iter()
         .filter_map(|line| serde_json::from_value(line.body.get("event")?.clone()).ok())
@@ -176,7 +177,7 @@ fn read_temperatures(
         let mut start = from;
         while start < to {
             let end = (start + Span::from_hours(24)).min(to);
-            let samples = look(path, |r| r.samples_between(&sensor.id, start, end))
+            let samples = look_at(path, |r| r.samples_between(&sensor.id, start, end))
                 .map_err(|error| cannot_read(path, &error))?;
             let mut hours: BTreeMap<i64, Vec<_>> = BTreeMap::new();
             for sample in usable(&samples) {

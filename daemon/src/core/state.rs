@@ -12,7 +12,7 @@ use crate::config::checked::WaterType;
 use crate::guard::window_length;
 use crate::ids::PersonId;
 use crate::ingest::judge::{Expectation, Judged, judge};
-use crate::logbook::{Act, Check, Entry, Treatment, standing};
+use crate::logbook::{Act, Check, Done, Entry, Treatment, standing};
 use crate::notify::route::{Router, Routes};
 use crate::notify::worker::{Fate, Report};
 use crate::notify::{FOLDER, MAIL, TEXT};
@@ -121,7 +121,8 @@ pub struct State {
     pub(super) views: Vec<Option<ProgressView>>,
     pub(super) contexts: Vec<JarContext>,
     assumed: Option<JarContext>,
-    corrections: BTreeMap<SensorIx, Correction>,
+    /// Sensors as their latest check corrects them.
+    checked: BTreeMap<SensorIx, Sensor>,
     outputs: VecDeque<Output>,
     pending: Transition,
     minor: Vec<NewLine>,
@@ -171,7 +172,7 @@ impl State {
             views: vec![None; jars],
             contexts: vec![JarContext::default(); jars],
             assumed: None,
-            corrections: corrections(&progress, &rack),
+            checked: checked(&progress, &rack),
             outputs: VecDeque::new(),
             pending: Transition::default(),
             minor: Vec::new(),
@@ -189,11 +190,8 @@ impl State {
             last_told,
         };
         state.daily_due = state.router.until_daily(now.utc).map(|wait| now.up.after(wait));
-        let entries: Vec<Entry> = state.progress.entries().cloned().collect();
-        for done in standing(&entries).0 {
-            if let Act::Treatment(treatment) = done.act {
-                state.open_window(treatment, done.at, &done.entry.who, now);
-            }
+        for (treatment, at, by) in treatments(&state.progress) {
+            state.open_window(&treatment, at, &by, now);
         }
         state
     }
@@ -277,13 +275,8 @@ impl State {
         let mut judged = Vec::with_capacity(raw.len());
         for raw in raw {
             let Some(ix) = self.names.get(&raw.name).copied() else { continue };
-            let rack = Arc::clone(&self.rack);
-            let sensor = rack.sensor(ix);
-            let checked = self
-                .corrections
-                .get(&ix)
-                .map(|correction| Sensor { correction: *correction, ..sensor.clone() });
-            match judge(ix, checked.as_ref().unwrap_or(sensor), raw, arrived) {
+            let sensor = self.checked.get(&ix).unwrap_or_else(|| self.rack.sensor(ix));
+            match judge(ix, sensor, raw, arrived) {
                 Judged::Reading { reading, fresh } => {
                     self.take(&reading, fresh, now);
                     judged.push(reading);
@@ -388,7 +381,7 @@ impl State {
             self.open_window(treatment, entry.happened_at, &entry.who, now);
         }
         self.progress.add_entry(entry);
-        self.corrections = corrections(&self.progress, &self.rack);
+        self.checked = checked(&self.progress, &self.rack);
         self.refresh(now);
         self.collect(now);
     }
@@ -583,13 +576,22 @@ impl State {
     }
 }
 
-/// Corrections by the latest check of each sensor; before a check, that of the configuration.
-fn corrections(progress: &Progress, rack: &Rack) -> BTreeMap<SensorIx, Correction> {
-    let mut found = BTreeMap::new();
-    for (sensor, check) in progress.checks() {
-        let Some(ix) = rack.sensor_named(sensor.as_str()) else { continue };
-        let now = found.get(&ix).copied().unwrap_or(rack.sensor(ix).correction);
-        found.insert(ix, corrected(now, check));
+/// Treatments that stand, with when and by whom.
+fn treatments(progress: &Progress) -> Vec<(Treatment, Timestamp, PersonId)> {
+    let treated = |done: Done<'_>| {
+        let Act::Treatment(treatment) = done.act else { return None };
+        Some((treatment.clone(), done.at, done.entry.who.clone()))
+    };
+    standing(progress.entries()).0.into_iter().filter_map(treated).collect()
+}
+
+/// Sensors with the correction of their latest check; before a check, that of the configuration holds.
+fn checked(progress: &Progress, rack: &Rack) -> BTreeMap<SensorIx, Sensor> {
+    let mut found: BTreeMap<SensorIx, Sensor> = BTreeMap::new();
+    for (id, check) in progress.checks() {
+        let Some(ix) = rack.sensor_named(id.as_str()) else { continue };
+        let sensor = found.entry(ix).or_insert_with(|| rack.sensor(ix).clone());
+        sensor.correction = corrected(sensor.correction, check);
     }
     found
 }

@@ -60,6 +60,9 @@ pub struct Following {
     pub at_end: bool,
 }
 
+/// So much of a sensor's record is held in memory by [`Reader::each_reading`].
+const WALKED_AT_ONCE: Span = Span::from_hours(24 * 7);
+
 impl<'a> Reader<'a> {
     pub(super) fn new(db: &'a Connection) -> Self {
         Self { db }
@@ -85,6 +88,31 @@ impl<'a> Reader<'a> {
         })?;
         let tail = self.tail_of(channel, from, to)?;
         Ok(join(found, tail).samples)
+    }
+
+    /// Every reading from `from` up to, not including, `to`: one sensor after the other, each in the
+    /// order of time. A week of one sensor is held at once. `take` ends it by an error of its own.
+    ///
+    /// # Errors
+    /// That of `take`; and when the store cannot be read, or a row is damaged.
+    pub fn each_reading<E: From<StoreError>>(
+        &self,
+        from: Timestamp,
+        to: Timestamp,
+        mut take: impl FnMut(&SensorId, &Sample) -> Result<(), E>,
+    ) -> Result<(), E> {
+        for sensor in self.sensors()? {
+            let Some((first, last)) = self.extent(&sensor)? else { continue };
+            let (mut at, end) = (from.max(first), to.min(last + Span::from_ms(1)));
+            while at < end {
+                let until = end.min(at + WALKED_AT_ONCE);
+                for sample in &self.samples_between(&sensor, at, until)? {
+                    take(&sensor, sample)?;
+                }
+                at = until;
+            }
+        }
+        Ok(())
     }
 
     /// The first and the last reading of a sensor; `None` without any.
@@ -164,33 +192,6 @@ impl<'a> Reader<'a> {
             }
         }
         Ok(())
-    }
-
-    /// A stretch of time that holds every stored reading of a sensor: whole hours where they are
-    /// compressed.
-    ///
-    /// # Errors
-    /// When the store cannot be read, or a stored hour is damaged.
-    pub fn reach(&self, sensor: &SensorId) -> Result<Option<(Timestamp, Timestamp)>, StoreError> {
-        let Some(channel) = find_channel(self.db, sensor.as_str())? else { return Ok(None) };
-        let mut reach = None;
-        let hours: (Option<i64>, Option<i64>) = self
-            .db
-            .prepare_cached("SELECT min(id), max(id) FROM chunk WHERE id BETWEEN ?1 AND ?2")?
-            .query_row(params![chunk_id(channel, 0), chunk_id(channel, 0xffff_ffff)], |row| {
-                Ok((row.get(0)?, row.get(1)?))
-            })?;
-        if let Some((first, last)) = hours.0.zip(hours.1) {
-            let (first, last) = (chunk_place(first).1 * HOUR_MS, (chunk_place(last).1 + 1) * HOUR_MS - 1);
-            reach = Some((first, last));
-        }
-        self.each_in_tail(0, |_, reading_channel, sample| {
-            if reading_channel == channel {
-                let at = sample.at.ms();
-                reach = Some(reach.map_or((at, at), |(first, last)| (first.min(at), last.max(at))));
-            }
-        })?;
-        Ok(reach.map(|(first, last)| (Timestamp::from_ms(first), Timestamp::from_ms(last))))
     }
 
     /// A sensor's readings from `from` up to `to` in bars for a chart. Bars of an hour or more are
