@@ -11,7 +11,7 @@ use crate::rack::{JarIx, Rack};
 use crate::snapshot::{JarView, Snapshot};
 use crate::store::StoreHandle;
 use nightjar_calc::time::Span;
-use rumqttc::{AsyncClient, Event, EventLoop, LastWill, MqttOptions, Outgoing, Packet, QoS};
+use rumqttc::{AsyncClient, Event, EventLoop, LastWill, MqttOptions, Packet, QoS};
 use std::pin::pin;
 use std::sync::Arc;
 use std::time::Duration;
@@ -206,8 +206,8 @@ impl Publisher {
                     Some(event) => event,
                     None if !connected || !self.say_farewell(&client) => return Ended::Told,
                     None => match tokio::time::timeout(FAREWELL, poll).await {
-                        Ok(event) if !is_farewell(&event) => event,
-                        Ok(_) | Err(_) => return Ended::Told,
+                        Ok(event @ Ok(_)) => event,
+                        Ok(Err(_)) | Err(_) => return Ended::Told,
                     },
                 }
             };
@@ -313,10 +313,8 @@ fn marks(jar: &JarView, picture: &Snapshot) -> String {
     format!("{:?} {:?} {alarms:?}", jar.state, jar.lot)
 }
 
-fn is_farewell(event: &Result<Event, rumqttc::ConnectionError>) -> bool {
-    matches!(event, Ok(Event::Outgoing(Outgoing::Disconnect)) | Err(_))
-}
-
+/// Until the broker hangs up, as it does once it has read that we leave. Closing with its last
+/// answers unread would reset the connection, and it would tell everybody our will.
 async fn leave(events: &mut EventLoop) {
-    while !is_farewell(&events.poll().await) {}
+    while events.poll().await.is_ok() {}
 }
