@@ -77,7 +77,11 @@ impl Words {
 
     /// Kind and name of what an alarm is about; the name cut to `longest` characters.
     fn place(&self, asset: &Asset, longest: usize) -> String {
-        let named = |kind: &str, name: &str| format!("{kind} {}", cut(name, longest));
+        let named = |kind: &str, name: &str| match name.trim() {
+            // A supply named "supply" is not called the supply supply.
+            plain if plain.is_empty() || plain.eq_ignore_ascii_case(kind) => kind.to_owned(),
+            name => format!("{kind} {}", cut(name, longest)),
+        };
         match asset {
             Asset::Site => "site".into(),
             Asset::Supply => named("supply", &self.supply),

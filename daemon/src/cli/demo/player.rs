@@ -1,6 +1,8 @@
 //! Moves the season on, scan by scan, in step with the daemon.
 
 use super::crew;
+use crate::alarm::event::Priority;
+use crate::alarm::state::longest_shelving;
 use crate::clock::{Clock, ManualClock};
 use crate::ids::PersonId;
 use crate::snapshot::ProgressView;
@@ -28,6 +30,8 @@ const LOOK_EVERY: Span = Span::from_hours(1);
 const REMEMBERED: Span = Span::from_hours(2);
 /// The crew answers an alarm after this long, as somebody does who has to find the lamp first.
 const ANSWERED_AFTER: Span = Span::from_minutes(7);
+/// An alarm that stands this long is one they can only wait out: they pause it.
+const WAITED_OUT_AFTER: Span = Span::from_hours(2);
 
 /// The board's end of the pseudo-terminal, and the path of the other.
 pub struct Wire {
@@ -101,6 +105,8 @@ impl Player {
         wait_for(|| daemon.counters[0].is_up())
             .await
             .context("the daemon did not open the pseudo-terminal")?;
+        // What the start wrote is on the disk: limits of the store run on the season's time.
+        wait_for(|| daemon.is_settled()).await.context("the daemon did not come to rest")?;
         let mut encoder = Encoder::new(Format::Xdr, false, 1);
         let mut played = Played {
             truth: self.station.truth(),
@@ -161,7 +167,7 @@ impl Player {
         }
     }
 
-    /// Somebody of the crew says that they know.
+    /// Somebody of the crew says that they know, or pauses what they can only wait out.
     async fn answer(&self, daemon: &supervise::Station) -> Result<()> {
         let picture = Arc::clone(&daemon.picture.borrow());
         let unanswered = picture.alarms.iter().filter(|alarm| {
@@ -171,7 +177,14 @@ impl Player {
                 && picture.now.utc.since(alarm.since) >= ANSWERED_AFTER
         });
         for alarm in unanswered {
-            let command = Command::Acknowledge { event: alarm.event, by: self.crew.clone() };
+            let (event, by, now) = (alarm.event, self.crew.clone(), picture.now.utc);
+            let command = if alarm.priority == Priority::P1 || now.since(alarm.since) < WAITED_OUT_AFTER {
+                Command::Acknowledge { event, by }
+            } else {
+                let until = now + longest_shelving(alarm.priority);
+                let reason = "seen to; nothing to do but wait".to_owned();
+                Command::Shelve { event, until, one_shot: true, reason, by }
+            };
             // It may have cleared meanwhile.
             ask(daemon, command).await?;
         }

@@ -56,6 +56,18 @@ fn a_dead_pump_reads_like_this() {
 }
 
 #[test]
+fn a_thing_named_by_its_kind_is_named_once() {
+    let event = AlarmEvent { asset: Asset::Supply, ..no_flow() };
+    for (supply, said) in
+        [("supply", "NO FLOW supply:"), ("", "NO FLOW supply:"), ("Pump 1", "supply Pump 1:")]
+    {
+        let words = Words { supply: supply.into(), ..words() };
+        let text = text(&event, &words, &Reach::default(), now());
+        assert!(text.contains(said), "{text}");
+    }
+}
+
+#[test]
 fn an_untrusted_clock_prints_no_time_and_a_lost_value_no_number() {
     let event = AlarmEvent { clock_trusted: false, value: None, ..no_flow() };
     let text = text(&event, &words(), &Reach::default(), now());
