@@ -3,6 +3,7 @@
 
 pub mod alarm;
 pub mod backup;
+pub mod calculators;
 pub mod cli;
 pub mod clock;
 pub mod config;

@@ -90,7 +90,7 @@ const PAGES: [&str; 14] = [
     "/messages",
     "/station",
     "/calculators",
-    "/calculators?calc=formalin&ul_per_l=1667&flow=18.9&minutes=15",
+    "/calculators?calc=formalin&target_ul_per_l=1667&flow_l_per_min=18.9&minutes=15",
     "/components",
 ];
 
@@ -403,6 +403,50 @@ async fn the_interface_gives_the_present_with_units_in_its_keys() {
 }
 
 /// Every path and every answer's reference in the description exists.
+/// Every calculator with an honest question.
+const CALCULATED: [(&str, &str); 15] = [
+    ("/calc/count/trough", "eggs=150&length_in=12&volume_qt=2.5"),
+    ("/calc/count/volume", "eggs=1321&sample_ml=10&volume_l=2"),
+    ("/calc/count/weight", "eggs=112&sample_g=5&weight_g=316.8"),
+    ("/calc/count/displacement", "eggs=2153&displaced_ml=10&volume_l=2"),
+    ("/calc/proportion", "hits=183&of=200&hits=90&of=100"),
+    ("/calc/dose/formalin", "target_ul_per_l=1667&flow_l_per_min=18.9"),
+    ("/calc/dose/peroxide", "target_mg_per_l=500&flow_l_per_min=18.9"),
+    ("/calc/oxygen", "temp_c=10"),
+    ("/calc/oxygen/stopped", "eggs=312500&temp_c=10&stage=green"),
+    ("/calc/oxygen/flowing", "eggs=312500&temp_c=10&stage=eyed&flow_l_per_min=5"),
+    ("/calc/sensor/thermistor", "ohms=32650&curve=10K3"),
+    ("/calc/sensor/platinum", "ohms=103.9"),
+    ("/calc/sensor/pulses", "pulses=300&seconds=10&per_litre=450"),
+    ("/calc/breeders", "females=60&males=90"),
+    ("/calc/sensor/current", "ma=12&at_4_ma=0&at_20_ma=10"),
+];
+
+/// Sixty females and ninety males: 4 × 60 × 90 / 150 = 144 (Wright's formula for unequal sexes).
+#[tokio::test]
+async fn calculators_answer_as_json_and_refuse_in_one_line() {
+    let stand = at_rest(false);
+    let (status, body) = get(&stand, "/api/v1/calc/breeders?females=60&males=90").await;
+    assert_eq!(status, StatusCode::OK, "{body}");
+    assert!(json(&body)["answer"][0].as_str().unwrap().contains("144.0"), "{body}");
+    for (given, expected) in [
+        ("count/trough?eggs=0&length_in=12&volume_qt=2.5", StatusCode::BAD_REQUEST),
+        ("count/trough?eggs=150&length_in=12&volume_qt=-2", StatusCode::BAD_REQUEST),
+        ("count/trough?eggs=150&width=12", StatusCode::BAD_REQUEST),
+        ("count/spoon?eggs=150", StatusCode::NOT_FOUND),
+        ("oxygen?temp_c=NaN", StatusCode::BAD_REQUEST),
+        ("oxygen?help=true", StatusCode::BAD_REQUEST),
+        ("dose/formalin?target_ul_per_l=4000&flow_l_per_min=18.9", StatusCode::UNPROCESSABLE_ENTITY),
+    ] {
+        let (status, body) = get(&stand, &format!("/api/v1/calc/{given}")).await;
+        assert_eq!(status, expected, "{given}: {body}");
+        if expected != StatusCode::NOT_FOUND {
+            let message = json(&body)["error"]["message"].as_str().unwrap().to_owned();
+            assert!(!message.is_empty() && !message.contains("--") && !message.contains('\n'), "{message}");
+        }
+    }
+}
+
 #[tokio::test]
 async fn the_description_matches_what_is_served() {
     let stand = at_rest(true);
@@ -416,7 +460,8 @@ async fn the_description_matches_what_is_served() {
         let asked = if path.ends_with("/treatment") {
             format!("{asked}?agent=formalin&concentration=1667&minutes=15")
         } else {
-            asked
+            let wanted = CALCULATED.iter().find(|(calculator, _)| path == calculator);
+            wanted.map_or(asked.clone(), |(_, given)| format!("{asked}?{given}"))
         };
         let (status, answer) = get(&stand, &format!("/api/v1{asked}")).await;
         // The stand's logbook has no eggs, and the guard says so.

@@ -1,18 +1,11 @@
 //! `nightjar calc`: the working calculators. The answer first, then how it was got and where from.
 
-mod breeders;
-mod count;
-mod dose;
 mod faults;
-mod oxygen;
-mod proportion;
-mod sensor;
-mod sheet;
 
 use super::failure::Failure;
 use super::output::{Format, Output};
+use crate::calculators::Question;
 use clap::{Args, Subcommand, ValueEnum};
-use sheet::Sheet;
 
 /// What to calculate.
 ///
@@ -54,21 +47,8 @@ enum Form {
 
 #[derive(Debug, Subcommand)]
 enum What {
-    /// Number of eggs by trough, volume, weight or displacement, with its interval
-    #[command(subcommand)]
-    Count(count::Method),
-    /// A share counted in one or several dips, with its interval
-    Proportion(proportion::Arguments),
-    /// Amount and rate of a treatment against fungus
-    #[command(subcommand)]
-    Dose(dose::Agent),
-    /// Oxygen at saturation; or how long a stopped jar has
-    Oxygen(oxygen::Arguments),
-    /// Temperature or flow from a raw signal
-    #[command(subcommand)]
-    Sensor(sensor::Sensor),
-    /// Effective number of breeders
-    Breeders(breeders::Arguments),
+    #[command(flatten)]
+    Question(Question),
     /// Which readings of a file can be trusted, one judgement for each row
     #[command(allow_negative_numbers = true)]
     Faults(faults::Arguments),
@@ -80,15 +60,11 @@ enum What {
 /// Exit 64 when a number makes no sense, 65 when a dose is outside its rule or a file is broken, 74 when it
 /// cannot be read.
 pub fn run(arguments: &Arguments, output: &mut Output) -> Result<(), Failure> {
-    let sheet: Sheet = match &arguments.what {
-        What::Count(method) => count::sheet(method)?,
-        What::Proportion(dips) => proportion::sheet(dips)?,
-        What::Dose(agent) => dose::sheet(agent)?,
-        What::Oxygen(question) => oxygen::sheet(question)?,
-        What::Sensor(sensor) => sensor::sheet(sensor)?,
-        What::Breeders(fish) => breeders::sheet(fish)?,
+    let question = match &arguments.what {
+        What::Question(question) => question,
         What::Faults(file) => return faults::run(file, arguments.format, output),
     };
+    let sheet = question.answer()?;
     let format = match arguments.format {
         Form::Text => Format::Text,
         Form::Json => Format::Json,

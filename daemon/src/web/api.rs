@@ -21,11 +21,13 @@ use axum::{Json, Router};
 use base64::Engine as _;
 use nightjar_calc::time::{Span, Timestamp};
 use serde_json::{Value, json};
+use std::borrow::Cow;
 use std::collections::BTreeMap;
 use std::sync::Arc;
 
 mod ahead;
 mod books;
+mod calculate;
 mod describe;
 mod shape;
 
@@ -40,7 +42,7 @@ const MOST_ROWS: usize = 1_000;
 /// that no path is served and not described, or the other way round.
 pub struct Endpoint {
     /// Under `/api/v1`, in the notation of axum and OpenAPI alike.
-    pub path: &'static str,
+    pub path: Cow<'static, str>,
     /// What answers.
     pub route: MethodRouter<Arc<Site>>,
     /// The operations of the path item.

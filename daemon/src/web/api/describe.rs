@@ -1,7 +1,7 @@
 //! The interface described in OpenAPI 3.1, made from the table of
 //! paths the server answers and the table of forms the page uses.
 
-use super::{Endpoint, ahead, books};
+use super::{Endpoint, ahead, books, calculate};
 use crate::web::forms::FORMS;
 use axum::Json;
 use axum::routing::get;
@@ -12,11 +12,11 @@ pub fn endpoints() -> Vec<Endpoint> {
     let rows =
         || query("limit", "At most so many rows.", json!({"type": "integer", "minimum": 1, "maximum": 1000}));
     let time = |name: &str, help: &str| query(name, help, json!({"type": "string", "format": "date-time"}));
-    let one = |path, route, operations| Endpoint { path, route, operations };
+    let one = |path: &'static str, route, operations| Endpoint { path: path.into(), route, operations };
     let looks = |path, route, summary: &str, schema: &str, parameters: &[Value]| {
         one(path, route, json!({"get": read(summary, schema, parameters)}))
     };
-    vec![
+    let mut all = vec![
         looks("/status", get(super::status), "Is everything well", "Status", &[]),
         looks("/rack", get(super::rack), "Headers, jars and lots", "Object", &[]),
         looks("/jars/{id}", get(super::jar), "One jar", "Object", &[path_name("id")]),
@@ -103,7 +103,9 @@ pub fn endpoints() -> Vec<Endpoint> {
         looks("/season", get(books::season), "All tables of the season report", "Object", &[]),
         one("/entries", get(super::entries).post(super::add_entry), entry_operations()),
         looks("/openapi.json", get(|| async { Json(openapi()) }), "This description", "Object", &[]),
-    ]
+    ];
+    all.extend(calculate::endpoints());
+    all
 }
 
 fn entry_operations() -> Value {
@@ -140,7 +142,7 @@ fn entry_operations() -> Value {
 pub fn openapi() -> Value {
     let kinds: Vec<&str> = FORMS.iter().map(|form| form.kind).chain(["void"]).collect();
     let paths: serde_json::Map<String, Value> =
-        endpoints().into_iter().map(|endpoint| (endpoint.path.to_owned(), endpoint.operations)).collect();
+        endpoints().into_iter().map(|endpoint| (endpoint.path.into_owned(), endpoint.operations)).collect();
     json!({
         "openapi": "3.1.0",
         "info": {
@@ -184,7 +186,8 @@ pub fn openapi() -> Value {
     })
 }
 
-fn read(summary: &str, schema: &str, parameters: &[Value]) -> Value {
+/// An operation that only reads.
+pub(super) fn read(summary: &str, schema: &str, parameters: &[Value]) -> Value {
     json!({
         "summary": summary,
         "parameters": parameters,
@@ -199,7 +202,8 @@ fn read(summary: &str, schema: &str, parameters: &[Value]) -> Value {
     })
 }
 
-fn answer(description: &str, schema: &str) -> Value {
+/// One answer of an operation.
+pub(super) fn answer(description: &str, schema: &str) -> Value {
     let schema = format!("#/components/schemas/{schema}");
     json!({"description": description, "content": {"application/json": {"schema": {"$ref": schema}}}})
 }

@@ -1,6 +1,7 @@
 //! Working calculators: the same arithmetic as everywhere else, with the numbers of the person.
 //! They change nothing, so what was asked stands in the address and can be kept or sent on.
 
+use crate::calculators::{Sheet, ask};
 use crate::web::components;
 use crate::web::view::View;
 use axum::extract::Query;
@@ -9,11 +10,11 @@ use axum::response::{IntoResponse, Response};
 use maud::{Markup, html};
 use std::collections::BTreeMap;
 
-mod sums;
+mod asked;
 
 /// One number to give.
 pub struct Given {
-    /// Its name in the address.
+    /// Its name, as the calculator knows it.
     pub name: &'static str,
     /// Its label.
     pub label: &'static str,
@@ -23,40 +24,33 @@ pub struct Given {
     pub example: &'static str,
     /// May be left empty.
     pub optional: bool,
+    /// What to choose from, value and words; empty when a number is typed.
+    pub choices: &'static [(&'static str, &'static str)],
 }
 
-/// What came out: lines of name and value, then what should be known.
-#[derive(Debug, Default, PartialEq)]
-pub struct Outcome {
-    /// Name and value.
-    pub lines: Vec<(&'static str, String)>,
-    /// What should be known beside it.
-    pub notes: Vec<String>,
-}
-
-/// A calculator.
+/// A calculator on the page.
 pub struct Calculator {
     /// Its key in the address.
     pub key: &'static str,
+    /// Its path among all calculators.
+    pub path: &'static str,
     /// Its title.
     pub title: &'static str,
     /// What it wants.
     pub given: &'static [Given],
-    /// Where the formula is from.
-    pub source: &'static str,
-    /// The arithmetic: values in the order of `given`, empty ones as `None`.
-    pub work: fn(&[Option<f64>]) -> Result<Outcome, String>,
+    /// What goes with every question.
+    pub always: &'static [(&'static str, &'static str)],
 }
 
 /// The page.
 pub async fn show(view: View, Query(query): Query<BTreeMap<String, String>>) -> Response {
     let wanted = query.get("calc").map(String::as_str);
-    let answer = sums::CALCULATORS.iter().find(|c| Some(c.key) == wanted).map(|c| (c.key, work(c, &query)));
+    let answer = asked::CALCULATORS.iter().find(|c| Some(c.key) == wanted).map(|c| (c.key, work(c, &query)));
     let refused = answer.as_ref().is_some_and(|(_, a)| a.is_err());
     let body = html! {
         h1 { "Calculators" }
         p.caution { "Arithmetic, not permission. Chemicals only as the label, the prescribing veterinarian, the discharge permit and local rules allow." }
-        @for calculator in sums::CALCULATORS {
+        @for calculator in asked::CALCULATORS {
             @let own = answer.as_ref().filter(|(key, _)| *key == calculator.key).map(|(_, a)| a);
             (section(calculator, &query, own))
         }
@@ -65,29 +59,51 @@ pub async fn show(view: View, Query(query): Query<BTreeMap<String, String>>) -> 
     (status, components::page(&view, "Calculators", &body)).into_response()
 }
 
-/// Reads the numbers and does the arithmetic.
-fn work(calculator: &Calculator, query: &BTreeMap<String, String>) -> Result<Outcome, String> {
-    let mut values = Vec::with_capacity(calculator.given.len());
+/// Reads the numbers and asks the calculator.
+fn work(calculator: &Calculator, query: &BTreeMap<String, String>) -> Result<Sheet, String> {
+    let mut values = calculator.always.to_vec();
+    let mut typed = Vec::with_capacity(calculator.given.len());
     for given in calculator.given {
         let text = query.get(given.name).map_or("", |t| t.trim());
         if text.is_empty() {
             if !given.optional {
                 return Err(format!("{}: is missing", given.label));
             }
-            values.push(None);
             continue;
         }
-        let value = text.replace(',', ".").parse::<f64>().ok().filter(|v| v.is_finite());
-        let shown: String = text.chars().take(24).collect();
-        values.push(Some(value.ok_or_else(|| format!("{}: \"{shown}\" is not a number", given.label))?));
+        let text = text.replace(',', ".");
+        let good = match given.choices {
+            [] => text.parse::<f64>().is_ok_and(f64::is_finite),
+            choices => choices.iter().any(|(value, _)| *value == text),
+        };
+        if !good {
+            let shown: String = text.chars().take(24).collect();
+            let kind = if given.choices.is_empty() { "a number" } else { "one of the choices" };
+            return Err(format!("{}: \"{shown}\" is not {kind}", given.label));
+        }
+        typed.push((given.name, text));
     }
-    (calculator.work)(&values)
+    values.extend(typed.iter().map(|(name, text)| (*name, text.as_str())));
+    ask(calculator.path, values).map_err(|failure| failure.message)
+}
+
+fn field(id: &str, given: &Given, typed: &str) -> Markup {
+    html! {
+        @if given.choices.is_empty() {
+            input id=(id) name=(given.name) inputmode="decimal" autocomplete="off" value=(typed) required[!given.optional];
+        } @else {
+            select id=(id) name=(given.name) {
+                @for (value, words) in given.choices { option value=(value) selected[*value == typed] { (words) } }
+            }
+        }
+        span.unit { (given.unit) }
+    }
 }
 
 fn section(
     calculator: &Calculator,
     query: &BTreeMap<String, String>,
-    answer: Option<&Result<Outcome, String>>,
+    answer: Option<&Result<Sheet, String>>,
 ) -> Markup {
     let id = calculator.key;
     let typed = |given: &Given| match answer {
@@ -102,30 +118,36 @@ fn section(
                 form method="get" action=(format!("/calculators#{id}")) {
                     input type="hidden" name="calc" value=(id);
                     @for given in calculator.given {
-                        @let field = format!("{id}-{}", given.name);
+                        @let name = format!("{id}-{}", given.name);
                         div.field {
-                            label for=(field) { (given.label) @if given.optional { span.optional { " (if known)" } } }
-                            div.control {
-                                input id=(field) name=(given.name) inputmode="decimal" autocomplete="off" value=(typed(given)) required[!given.optional];
-                                span.unit { (given.unit) }
-                            }
+                            label for=(name) { (given.label) @if given.optional { span.optional { " (if known)" } } }
+                            div.control { (field(&name, given, &typed(given))) }
                         }
                     }
                     button.main { "Work it out" }
                 }
                 div aria-live="polite" {
                     @match answer {
-                        Some(Ok(result)) => {
-                            dl.facts { @for (name, value) in &result.lines { div { dt { (name) } dd { (value) } } } }
-                            @for note in &result.notes { p.small { (note) } }
-                        }
+                        Some(Ok(sheet)) => (worked(sheet)),
                         Some(Err(why)) => { p.problem { (why) } }
                         None => {}
                     }
                 }
-                p.small { "Source: " (calculator.source) }
             }
         }
+    }
+}
+
+/// The answer, what to mind, then how it was got and where from.
+fn worked(sheet: &Sheet) -> Markup {
+    let (how, sources) = sheet.grounds();
+    html! {
+        @for (at, line) in sheet.answers().iter().enumerate() {
+            @if at == 0 { p { strong { (line) } } } @else { p { (line) } }
+        }
+        @for line in sheet.cautions() { p.small { (line) } }
+        @for line in how { p.small { "How: " (line) } }
+        @for line in sources { p.small { "Source: " (line) } }
     }
 }
 
@@ -134,51 +156,54 @@ mod tests {
     use super::*;
 
     /// Runs a calculator as the page does.
-    fn ask(key: &str, pairs: &[(&str, &str)]) -> Result<Outcome, String> {
-        let calculator = sums::CALCULATORS.iter().find(|c| c.key == key).unwrap();
+    fn on_page(key: &str, pairs: &[(&str, &str)]) -> Result<Sheet, String> {
+        let calculator = asked::CALCULATORS.iter().find(|c| c.key == key).unwrap();
         let query = pairs.iter().map(|(k, v)| ((*k).to_owned(), (*v).to_owned())).collect();
         work(calculator, &query)
     }
 
-    fn line(result: &Outcome, name: &str) -> String {
-        result
-            .lines
-            .iter()
-            .find(|(n, _)| *n == name)
-            .unwrap_or_else(|| panic!("{name} in {result:?}"))
-            .1
-            .clone()
-    }
-
     #[test]
     fn every_example_works_out_and_nonsense_does_not() {
-        for calculator in sums::CALCULATORS {
+        for calculator in asked::CALCULATORS {
             let examples: Vec<_> = calculator.given.iter().map(|g| (g.name, g.example)).collect();
-            let result = ask(calculator.key, &examples).unwrap_or_else(|e| panic!("{}: {e}", calculator.key));
-            assert!(!result.lines.is_empty());
-            for bad in ["nan", "inf", "1e999", "-1", "x", ""] {
+            let sheet =
+                on_page(calculator.key, &examples).unwrap_or_else(|e| panic!("{}: {e}", calculator.key));
+            assert!(!sheet.answers().is_empty());
+            for bad in ["nan", "inf", "1e999", "-1", "x", "", "--help"] {
                 let spoiled: Vec<_> = calculator.given.iter().map(|g| (g.name, bad)).collect();
-                assert!(ask(calculator.key, &spoiled).is_err(), "{} with {bad}", calculator.key);
+                assert!(on_page(calculator.key, &spoiled).is_err(), "{} with {bad}", calculator.key);
             }
         }
+    }
+
+    /// The first number of a line.
+    fn number(line: &str) -> f64 {
+        line.split(' ').next().unwrap().replace(',', "").parse().unwrap()
     }
 
     /// Published: 5 US gallons a minute, 15 min, 1,667 ppm, made up to 946 mL need 472.6 mL of
     /// formalin (a drip-feed worksheet, printed with a rounded constant; within 0.2 %).
     #[test]
     fn the_published_drip_is_met_on_the_page() {
-        let asked = [("ul_per_l", "1667"), ("flow", "18.927"), ("minutes", "15"), ("stock_ml", "946")];
-        let result = ask("formalin", &asked).unwrap();
-        let ml: f64 = line(&result, "Formalin").trim_end_matches("\u{202f}mL").parse().unwrap();
+        let asked = [
+            ("target_ul_per_l", "1667"),
+            ("flow_l_per_min", "18,927"),
+            ("minutes", "15"),
+            ("stock_ml", "946"),
+        ];
+        let sheet = on_page("formalin", &asked).unwrap();
+        let ml = number(&sheet.answers()[0]);
         assert!((ml / 472.6 - 1.0).abs() < 0.002, "{ml}");
+        let strong = on_page("formalin", &[asked[0], asked[1], ("minutes", "30")]);
+        assert!(strong.is_err(), "longer than the rule: {strong:?}");
     }
 
     /// Oxygen at saturation, 10 °C and one atmosphere: 11.288 mg/L in the tables made from Benson and
     /// Krause 1984.
     #[test]
     fn the_tabled_oxygen_is_met_on_the_page() {
-        let result = ask("oxygen", &[("temp", "10"), ("altitude", "0")]).unwrap();
-        assert_eq!(line(&result, "Saturation"), "11.29\u{202f}mg/L");
+        let sheet = on_page("oxygen", &[("temp_c", "10"), ("altitude_m", "0")]).unwrap();
+        assert!((number(&sheet.answers()[0]) - 11.288).abs() < 0.005 + 1e-9, "{sheet:?}");
     }
 
     /// Wilson 1927 for 183 of 200 at 95 %: 0.86819 to 0.94617 (worked out by hand from the formula
@@ -188,8 +213,8 @@ mod tests {
         let (n, p, z) = (200.0_f64, 0.915_f64, 1.959_964_f64);
         let middle = (p + z * z / (2.0 * n)) / (1.0 + z * z / n);
         let half = z / (1.0 + z * z / n) * (p * (1.0 - p) / n + z * z / (4.0 * n * n)).sqrt();
-        let result = ask("proportion", &[("hits", "183"), ("of", "200")]).unwrap();
-        let expected = format!("{:.1} to {:.1}\u{202f}%", (middle - half) * 100.0, (middle + half) * 100.0);
-        assert_eq!(line(&result, "Between (95 %)"), expected);
+        let sheet = on_page("proportion", &[("hits", "183"), ("of", "200")]).unwrap();
+        let expected = format!("{:.1} to {:.1} %", (middle - half) * 100.0, (middle + half) * 100.0);
+        assert!(sheet.answers()[0].contains(&expected), "{sheet:?}");
     }
 }

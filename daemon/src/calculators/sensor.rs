@@ -155,7 +155,7 @@ fn by_thermistor(thermistor: &Thermistor) -> Result<Sheet, Failure> {
         (ohms, Some(divider.step_c(curve, celsius).map_err(Failure::usage)?))
     };
     let celsius = curve.celsius(ohms).map_err(Failure::usage)?;
-    let sheet = Sheet::new(format!("{celsius:.2} °C"))
+    let sheet = Sheet::new(degrees(celsius))
         .value("temp_c", celsius)
         .value("ohms", ohms)
         .how(format!("{words}, {ohms:.1} ohm"))
@@ -167,12 +167,18 @@ fn by_thermistor(thermistor: &Thermistor) -> Result<Sheet, Failure> {
     })
 }
 
+/// Hundredths of a degree; melting ice is not minus nothing.
+fn degrees(celsius: f64) -> String {
+    let hundredths = (celsius * 100.0).round();
+    format!("{:.2} °C", if hundredths == 0.0 { 0.0 } else { celsius })
+}
+
 fn by_platinum(ohms: Option<f64>, temp_c: Option<f64>, r0_ohm: f64) -> Result<Sheet, Failure> {
     let (which, value) = one_of("what is known", &[("--ohms", ohms), ("--temp-c", temp_c)])?;
     let sensor = Platinum::new(r0_ohm).map_err(Failure::usage)?;
     let (ohms, celsius, answer) = if which == 0 {
         let celsius = sensor.celsius(value).map_err(Failure::usage)?;
-        (value, celsius, format!("{celsius:.2} °C"))
+        (value, celsius, degrees(celsius))
     } else {
         let ohms = sensor.ohms(value).map_err(Failure::usage)?;
         (ohms, value, format!("{ohms:.3} ohm at {value} °C"))

@@ -61,13 +61,7 @@ impl Sheet {
     /// When nobody reads any more.
     pub fn write(self, format: Format, output: &mut Output) -> Result<(), Failure> {
         match format {
-            Format::Json => {
-                let mut values = self.values;
-                values.insert("how".to_owned(), self.how.into());
-                values.insert("sources".to_owned(), self.sources.into());
-                values.insert("cautions".to_owned(), self.cautions.into());
-                output.json(&values)
-            }
+            Format::Json => output.json(&self.json()),
             Format::Text => {
                 for answer in self.answers {
                     output.line(answer)?;
@@ -81,6 +75,33 @@ impl Sheet {
                 Ok(())
             }
         }
+    }
+
+    /// For programs: the values by name, and in words how they were got, where from, and what to mind.
+    #[must_use]
+    pub fn json(&self) -> Map<String, Value> {
+        let mut values = self.values.clone();
+        let words = [("how", &self.how), ("sources", &self.sources), ("cautions", &self.cautions)];
+        values.extend(words.map(|(name, lines)| (name.to_owned(), lines.clone().into())));
+        values
+    }
+
+    /// Lines of the answer.
+    #[must_use]
+    pub fn answers(&self) -> &[String] {
+        &self.answers
+    }
+
+    /// How it was got, where from.
+    #[must_use]
+    pub fn grounds(&self) -> (&[String], &[String]) {
+        (&self.how, &self.sources)
+    }
+
+    /// What to take care of.
+    #[must_use]
+    pub fn cautions(&self) -> &[String] {
+        &self.cautions
     }
 }
 
