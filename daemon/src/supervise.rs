@@ -60,6 +60,8 @@ pub struct Station {
     pub address: Option<std::net::SocketAddr>,
     /// The way to tell the core about site and monitor.
     pub facts: mpsc::Sender<Fact>,
+    /// A route could send now.
+    pub route_ready: watch::Receiver<bool>,
     under_way: Arc<AtomicUsize>,
     seen: Vec<Arc<AtomicU64>>,
     tasks: JoinSet<&'static str>,
@@ -122,7 +124,7 @@ pub async fn start(
     drop(to_core);
     let core_beat = Arc::clone(&beat);
     let modem_health = routes.modem.as_ref().map(|(_, health)| health.clone());
-    let route_ready = messages::route_ready(modem_health, &mut tasks, &stop);
+    let route_ready = messages::route_ready(modem_health, &routes.health, &mut tasks, &stop);
     messages::start_sounder(config, picture.clone(), &mut tasks, &stop);
     if let Some((texts, health)) = routes.modem {
         let (picture, commands, clock) = (picture.clone(), commands.clone(), Arc::clone(&clock));
@@ -151,7 +153,7 @@ pub async fn start(
         picture: &picture,
         clock: &clock,
         core_beat,
-        route_ready,
+        route_ready: route_ready.clone(),
     };
     outward::start(config, &seen, &mut tasks, &stop)?;
     let mut address = None;
@@ -186,6 +188,7 @@ pub async fn start(
         picture,
         commands,
         facts,
+        route_ready,
         store,
         counters,
         core_done,

@@ -6,88 +6,14 @@
     reason = "a test that cannot go on has failed, and says what it measured"
 )]
 
-#[path = "notify_modem/fake.rs"]
-mod fake;
 mod station_bench;
 
-use fake::FakeModem;
 use nightjar::alarm::event::{AlarmKind, Change};
 use nightjar::clock::Clock;
-use nightjar::notify::gsm::{Address, CentreTime, Deliver, Submit, UserData};
 use nightjar_calc::time::{Span, Timestamp};
-use serialport::{SerialPort, TTYPort};
-use station_bench::{Bench, LIMIT, bench};
-use std::io::{Read, Write};
-use std::path::Path;
-use std::sync::{Arc, Mutex};
-use std::time::Duration;
+use station_bench::texter::plug;
+use station_bench::{Bench, bench};
 use tokio_util::sync::CancellationToken;
-
-/// A modem on a pseudo-terminal.
-struct Plugged {
-    modem: Arc<Mutex<FakeModem>>,
-    say: std::sync::mpsc::Sender<Vec<u8>>,
-    next: u16,
-}
-
-fn plug(name: &Path, unplug: CancellationToken) -> Plugged {
-    let (mut board, port) = TTYPort::pair().unwrap();
-    std::os::unix::fs::symlink(port.name().unwrap(), name).unwrap();
-    drop(port);
-    let modem = Arc::new(Mutex::new(FakeModem::new()));
-    let (say, to_say) = std::sync::mpsc::channel::<Vec<u8>>();
-    let fake = Arc::clone(&modem);
-    std::thread::spawn(move || {
-        board.set_timeout(Duration::from_millis(5)).unwrap();
-        let mut byte = [0];
-        while !unplug.is_cancelled() {
-            let mut said = to_say.try_recv().unwrap_or_default();
-            // An error is silence, or nobody on the other side yet.
-            if matches!(board.read(&mut byte), Ok(1)) {
-                said.extend(fake.lock().unwrap().hear(byte[0]));
-            }
-            let _nobody_there = board.write_all(&said);
-        }
-    });
-    Plugged { modem, say, next: 1 }
-}
-
-impl Plugged {
-    /// What was sent to whom.
-    fn sent(&self) -> Vec<(String, String)> {
-        let units = self.modem.lock().unwrap().sent.clone();
-        let read = |unit: &String| {
-            let submit = Submit::from_hex(unit).unwrap();
-            (submit.to.number(), submit.data.text)
-        };
-        units.iter().map(read).collect()
-    }
-
-    /// Somebody writes.
-    fn write(&mut self, from: &str, words: &str, at: Timestamp) {
-        let text = Deliver {
-            centre: None,
-            from: Address::from_number(from).unwrap(),
-            at: CentreTime { at, quarters: -20 },
-            last: true,
-            report: false,
-            data: UserData::whole(words),
-        };
-        let index = self.next;
-        self.next += 1;
-        self.modem.lock().unwrap().stored.insert(index, text.hex().unwrap());
-        self.say.send(format!("\r\n+CMTI: \"ME\",{index}\r\n").into_bytes()).unwrap();
-    }
-
-    async fn until(&self, what: &str, mut so: impl FnMut(&FakeModem) -> bool) {
-        let wait = async {
-            while !so(&self.modem.lock().unwrap()) {
-                tokio::time::sleep(Duration::from_millis(2)).await;
-            }
-        };
-        tokio::time::timeout(LIMIT, wait).await.unwrap_or_else(|_| panic!("never {what}"));
-    }
-}
 
 fn now(bench: &Bench) -> Timestamp {
     bench.clock.now().utc

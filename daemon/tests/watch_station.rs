@@ -9,7 +9,7 @@
 mod export_stand;
 mod web_stand;
 
-use nightjar::alarm::event::{AlarmKind, Asset, Priority};
+use nightjar::alarm::event::{AlarmKind, Asset, EventId, Priority};
 use nightjar::clock::{Clock, ManualClock, NotBeforeBuild, Now, SystemClock};
 use nightjar::heartbeat::document::{Beat, Status};
 use nightjar::heartbeat::judge::{Evidence, Judge};
@@ -188,6 +188,16 @@ fn each_of_the_five_conditions_alone_makes_a_fail() {
     clock.advance(Span::from_secs(61));
     let reasons = Judge::default().reasons(&rack, &old, &well(), clock.now());
     assert_eq!(reasons, ["the alarm stage made no pass"]);
+
+    // An urgent alarm that no route took.
+    let mut judge = Judge::default();
+    let nobody = || Evidence { untold: vec![(EventId(7), "M4T".into())], ..well() };
+    assert!(judge.reasons(&rack, &picture(clock.now()), &nobody(), clock.now()).is_empty());
+    clock.advance(Span::from_minutes(3));
+    let reasons = judge.reasons(&rack, &picture(clock.now()), &nobody(), clock.now());
+    assert_eq!(reasons, ["no route took the urgent alarm M4T"]);
+    assert!(judge.reasons(&rack, &picture(clock.now()), &well(), clock.now()).is_empty());
+    assert!(judge.reasons(&rack, &picture(clock.now()), &nobody(), clock.now()).is_empty(), "counts anew");
 
     // A channel of a jar with eggs that falls silent, first without and then with its alarm.
     let mut judge = Judge::default();

@@ -1,6 +1,6 @@
 //! The five conditions under which a sign of life may say *ok*. Pure.
 
-use crate::alarm::event::{AlarmKind, Asset};
+use crate::alarm::event::{AlarmKind, Asset, EventId};
 use crate::clock::{Now, Uptime};
 use crate::rack::{Place, Rack, Sensor};
 use crate::snapshot::{AlarmView, JarState, Snapshot};
@@ -18,6 +18,9 @@ const UNSENT: Span = Span::from_minutes(3);
 /// be a little late.
 const PROVEN: Span = Span::from_minutes(24 * 60 + 30);
 
+/// Said while no route has proven itself.
+pub const UNPROVEN: &str = "no route took a message in the last 24 h";
+
 /// What is known besides the picture.
 #[derive(Clone, Debug, Default)]
 pub struct Evidence {
@@ -27,16 +30,19 @@ pub struct Evidence {
     pub store_trouble: Option<String>,
     /// How long the oldest unsent urgent message waits; an error in words when that cannot be read.
     pub oldest_unsent_p1: Option<Span>,
+    /// Urgent alarms about which no route has taken a message, with their answer words.
+    pub untold: Vec<(EventId, String)>,
     /// When a route last took a message.
     pub accepted_at: Option<Timestamp>,
     /// A route proved itself otherwise, as a modem that is registered.
     pub route_ready: bool,
 }
 
-/// Remembers since when channels are silent without an alarm that says so.
+/// Remembers since when channels are silent without an alarm that says so, and urgent alarms untold.
 #[derive(Clone, Debug, Default)]
 pub struct Judge {
     unexplained: BTreeMap<usize, Uptime>,
+    untold: BTreeMap<EventId, Uptime>,
 }
 
 impl Judge {
@@ -54,13 +60,19 @@ impl Judge {
         if let Some(waiting) = evidence.oldest_unsent_p1.filter(|waiting| *waiting > UNSENT) {
             reasons.push(format!("an urgent message has been waiting for {:.0} s", waiting.secs()));
         }
+        self.untold.retain(|event, _| evidence.untold.iter().any(|(now, _)| now == event));
+        for (event, code) in &evidence.untold {
+            if now.up.since(*self.untold.entry(*event).or_insert(now.up)) >= UNSENT {
+                reasons.push(format!("no route took the urgent alarm {code}"));
+            }
+        }
         let proven = evidence.accepted_at.is_some_and(|at| {
             let age = now.utc.since(at);
             // A time that has not come yet is one of a clock set back, and proves nothing.
             age <= PROVEN && age >= Span::from_minutes(-2)
         });
         if !proven && !evidence.route_ready {
-            reasons.push("no route took a message in the last 24 h".to_owned());
+            reasons.push(UNPROVEN.to_owned());
         }
         reasons
     }

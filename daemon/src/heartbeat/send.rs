@@ -2,8 +2,9 @@
 //! redirects.
 
 use super::document::{Beat, Status};
-use super::judge::{Evidence, Judge};
+use super::judge::{Evidence, Judge, UNPROVEN};
 use super::seal::{self, Key};
+use crate::alarm::event::{EventId, Priority};
 use crate::clock::{Clock, Now, Uptime};
 use crate::config::checked::Heartbeat;
 use crate::export::sender::client;
@@ -11,8 +12,8 @@ use crate::export::state::{alarms_on, is_good};
 use crate::health::Beats;
 use crate::notify::FOLDER;
 use crate::rack::Rack;
-use crate::snapshot::Snapshot;
-use crate::store::{MessageState, StoreError, StoreHandle};
+use crate::snapshot::{AlarmView, Snapshot};
+use crate::store::{Message, MessageState, Reader, StoreError, StoreHandle};
 use nightjar_calc::time::{Span, Timestamp};
 use std::sync::Arc;
 use std::time::Duration;
@@ -25,8 +26,17 @@ const ANSWER: Duration = Duration::from_secs(10);
 const TRIES: i64 = 3;
 /// Longest the store's writer may take to answer.
 const STORE_ANSWER: Span = Span::from_secs(10);
+/// The first sign of life comes this soon: the alarm stage has made its first pass.
+const FIRST: Span = Span::from_secs(5);
+/// After a start a modem may take this long until it is registered.
+const REGISTERING: Span = Span::from_secs(90);
 /// Messages looked through for the last one a route took.
 const MESSAGES: u32 = 200;
+
+/// Went out: a folder on the same machine is no way out.
+fn taken(message: &Message) -> bool {
+    matches!(message.state, MessageState::Accepted | MessageState::Delivered) && message.key.route != FOLDER
+}
 
 /// How the heartbeat is.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
@@ -109,8 +119,8 @@ impl Heart {
 
     /// Runs until told to stop; then tells the watcher so.
     pub async fn run(mut self, stop: CancellationToken) {
-        // The first pass of the alarm stage comes within seconds of the start.
-        let mut next = self.clock.now().up.after(Span::from_secs(5).min(self.settings.every));
+        let start = self.clock.now().up;
+        let mut next = start.after(FIRST.min(self.settings.every));
         let mut seq = 0;
         loop {
             tokio::select! {
@@ -120,11 +130,21 @@ impl Heart {
             }
             let began = self.clock.now().up;
             next = began.after(self.settings.every);
+            let judged = tokio::select! {
+                biased;
+                () = stop.cancelled() => break,
+                judged = self.judge() => judged,
+            };
+            if seq == 0 && judged.0 == [UNPROVEN] && began.since(start) < REGISTERING {
+                // Nobody is woken because a modem takes its time after a start; nor is it called well.
+                next = began.after(FIRST);
+                continue;
+            }
             seq += 1;
             tokio::select! {
                 biased;
                 () = stop.cancelled() => break,
-                () = self.one(seq, began) => {}
+                () = self.one(seq, began, judged) => {}
             }
         }
         let now = self.clock.now();
@@ -134,13 +154,17 @@ impl Heart {
         }
     }
 
-    async fn one(&mut self, seq: u64, began: Uptime) {
+    /// What speaks against *ok* now, and how long an urgent message has been waiting.
+    async fn judge(&mut self) -> (Vec<String>, Option<Span>) {
         let evidence = self.gather().await;
-        let now = self.clock.now();
         let picture = self.picture.borrow().clone();
-        let reasons = self.judge.reasons(&self.rack, &picture, &evidence, now);
+        let reasons = self.judge.reasons(&self.rack, &picture, &evidence, self.clock.now());
+        (reasons, evidence.oldest_unsent_p1)
+    }
+
+    async fn one(&mut self, seq: u64, began: Uptime, (reasons, unsent): (Vec<String>, Option<Span>)) {
+        let now = self.clock.now();
         let status = if reasons.is_empty() { Status::Ok } else { Status::Fail };
-        let unsent = evidence.oldest_unsent_p1;
         let beat = self.beat(seq, now, status, reasons.clone(), unsent);
         let changed = self.health.borrow().reasons != reasons;
         if changed {
@@ -171,12 +195,20 @@ impl Heart {
 
     async fn gather(&self) -> Evidence {
         let limit = self.clock.sleep_until(self.clock.now().up.after(STORE_ANSWER));
+        let urgent = self.urgent();
         let store = async {
             let flushed = self.store.flush().await;
             let now = self.clock.now();
-            let found =
-                self.store.read(move |r| Ok((r.outbox_counts(now)?, r.messages(None, MESSAGES)?))).await;
-            (flushed, found)
+            let look = move |r: &Reader| {
+                let mut untold = Vec::new();
+                for (event, code) in urgent {
+                    if !r.messages_about(event)?.iter().any(taken) {
+                        untold.push((event, code));
+                    }
+                }
+                Ok((r.outbox_counts(now)?, r.messages(None, MESSAGES)?, untold))
+            };
+            (flushed, self.store.read(look).await)
         };
         let (flushed, found) = tokio::select! {
             answer = store => answer,
@@ -186,22 +218,31 @@ impl Heart {
             .err()
             .or_else(|| found.as_ref().err().map(|error| StoreError::Database(error.to_string())));
         let failing = self.store.health().failing.map(|failing| failing.trouble.to_string());
-        let (counts, messages) =
-            found.map_or((None, Vec::new()), |(counts, messages)| (Some(counts), messages));
-        let taken = |state| matches!(state, MessageState::Accepted | MessageState::Delivered);
-        let accepted_at = messages
-            .iter()
-            .filter(|message| taken(message.state) && message.key.route != FOLDER)
-            .map(|message| message.changed_at)
-            .max();
+        let (counts, messages, untold) = found
+            .map_or((None, Vec::new(), Vec::new()), |(counts, messages, untold)| {
+                (Some(counts), messages, untold)
+            });
+        let accepted_at =
+            messages.iter().filter(|message| taken(message)).map(|message| message.changed_at).max();
         let late = self.beats.late(self.clock.now().up);
         Evidence {
             late_tasks: late.into_iter().map(|age| age.name.to_owned()).collect(),
             store_trouble: failing.or_else(|| trouble.map(|error| error.to_string())),
             oldest_unsent_p1: counts.and_then(|counts| counts.oldest_unsent_p1),
+            untold,
             accepted_at,
             route_ready: *self.route_ready.borrow(),
         }
+    }
+
+    /// Urgent alarms that nobody has acknowledged, with their answer words.
+    fn urgent(&self) -> Vec<(EventId, String)> {
+        let picture = self.picture.borrow();
+        let waits = |alarm: &&AlarmView| {
+            let known = alarm.acknowledged.is_some() || alarm.suppressed.is_some();
+            alarm.on && alarm.priority == Priority::P1 && !known
+        };
+        picture.alarms.iter().filter(waits).map(|alarm| (alarm.event, alarm.code.0.clone())).collect()
     }
 
     fn beat(&self, seq: u64, now: Now, status: Status, reasons: Vec<String>, unsent: Option<Span>) -> Beat {

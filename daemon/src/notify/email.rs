@@ -143,9 +143,19 @@ impl EmailRoute {
         }
     }
 
-    async fn dialogue(&self, to: &Address, mail: &[u8]) -> Result<Response, Sent> {
+    /// Goes as far as the sign-in and takes leave: what an alarm would fail by at night shows by day.
+    pub async fn greet(&self) -> Sent {
+        match self.sign_in().await {
+            Ok(mut line) => {
+                let _ended = tokio::time::timeout(Duration::from_secs(5), line.quit()).await;
+                Sent::Accepted(None)
+            }
+            Err(sent) => sent,
+        }
+    }
+
+    async fn sign_in(&self) -> Result<AsyncSmtpConnection, Sent> {
         let mut line = self.connect().await?;
-        let limit = self.limits.command;
         if let Some((name, file)) = self.sign_in.as_ref() {
             if !line.is_encrypted() {
                 return Err(Sent::ChannelRefused("the connection is not encrypted; not signing in".into()));
@@ -153,8 +163,14 @@ impl EmailRoute {
             let password = password(file).await?;
             let credentials = Credentials::new(name.clone(), password);
             let ways = [Mechanism::Plain, Mechanism::Login];
-            within(limit, Step::SignIn, line.auth(&ways, &credentials)).await?;
+            within(self.limits.command, Step::SignIn, line.auth(&ways, &credentials)).await?;
         }
+        Ok(line)
+    }
+
+    async fn dialogue(&self, to: &Address, mail: &[u8]) -> Result<Response, Sent> {
+        let mut line = self.sign_in().await?;
+        let limit = self.limits.command;
         let from = Some(self.from.email.clone());
         within(limit, Step::Sender, line.command(Mail::new(from, Vec::new()))).await?;
         within(limit, Step::Recipient, line.command(Rcpt::new(to.clone(), Vec::new()))).await?;

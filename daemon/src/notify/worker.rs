@@ -74,6 +74,14 @@ impl Backend {
         }
     }
 
+    /// Goes to its peer and back without a message, where the route can; `None` where it cannot.
+    async fn greet(&self) -> Option<Sent> {
+        match self {
+            Self::Mail(mail) => Some(mail.greet().await),
+            Self::Folder(_) | Self::Text(_) | Self::Webhook(_) | Self::Memory(_) => None,
+        }
+    }
+
     async fn send(&self, key: &str, body: &Body, priority: Priority, clock: &dyn Clock) -> Sent {
         match self {
             Self::Mail(mail) => mail.send(key, body, priority == Priority::P1, clock.now()).await,
@@ -90,6 +98,8 @@ impl Backend {
 pub struct RouteHealth {
     /// When it last took a message.
     pub accepted_at: Option<Uptime>,
+    /// Its peer let us in when last asked.
+    pub let_in: bool,
     /// Since when every attempt has failed.
     pub failing_since: Option<Uptime>,
     /// It turns us away as a whole; tried again once an hour.
@@ -122,6 +132,10 @@ pub enum Fate {
 
 /// Messages looked at in one go.
 const BATCH: u32 = 8;
+/// A route that had nothing to carry for this long is tried without a message.
+const GREET_EVERY: Span = Span::from_hours(6);
+/// Sooner when that failed.
+const GREET_AGAIN: Span = Span::from_minutes(15);
 /// Wait after the store failed, or when a due message was not yet to be had.
 const STORE_REST: Span = Span::from_secs(5);
 const SHORT_REST: Span = Span::from_ms(200);
@@ -144,6 +158,7 @@ pub struct Worker {
     direct: Option<mpsc::Receiver<NewMessage>>,
     in_hand: VecDeque<InHand>,
     seen: Arc<AtomicU64>,
+    greet_at: Option<Uptime>,
 }
 
 /// A message that could not be put into the outbox.
@@ -188,6 +203,7 @@ impl Worker {
             direct: None,
             in_hand: VecDeque::new(),
             seen: Arc::default(),
+            greet_at: None,
         };
         (worker, watched)
     }
@@ -197,6 +213,13 @@ impl Worker {
     #[must_use]
     pub fn with_direct(mut self, direct: mpsc::Receiver<NewMessage>) -> Self {
         self.direct = Some(direct);
+        self
+    }
+
+    /// Tries the way from the start on, before there is a message: a wrong password is found by day.
+    #[must_use]
+    pub fn with_greeting(mut self) -> Self {
+        self.greet_at = Some(self.clock.0.now().up);
         self
     }
 
@@ -229,7 +252,15 @@ impl Worker {
                 () = self.send_in_hand() => {}
             }
             self.seen.store(change, Ordering::Release);
-            let wake = self.in_hand.iter().map(|hand| hand.due).chain(wake).min();
+            tokio::select! {
+                biased;
+                () = stop.cancelled() => return,
+                // A message is not kept waiting by a peer that says nothing.
+                changed = changes.changed() => if changed.is_err() { return } else { continue },
+                () = self.greet() => {}
+            }
+            let dues = self.in_hand.iter().map(|hand| hand.due);
+            let wake = dues.chain(wake).chain(self.greet_at).min();
             let clock = Arc::clone(&self.clock);
             tokio::select! {
                 () = stop.cancelled() => return,
@@ -238,6 +269,36 @@ impl Worker {
                 () = sleep_or_never(&*clock.0, wake) => {}
             }
         }
+    }
+
+    /// Tries the way without a message when it is time for that.
+    async fn greet(&mut self) {
+        let up = self.clock.0.now().up;
+        if self.greet_at.is_none_or(|at| at > up) {
+            return;
+        }
+        let Some(sent) = self.backend.greet().await else {
+            self.greet_at = None;
+            return;
+        };
+        let up = self.clock.0.now().up;
+        self.greet_at = Some(match &sent {
+            Sent::Accepted(_) => up.after(GREET_EVERY),
+            Sent::ChannelRefused(why) => {
+                tracing::warn!(route = self.backend.route(), why, "the route turns us away");
+                let until = up.after(refused_rest(self.backend.route()));
+                self.held_until = Some(until);
+                until
+            }
+            _ => up.after(GREET_AGAIN),
+        });
+        self.health.send_modify(|health| match &sent {
+            Sent::Accepted(_) => {
+                *health =
+                    RouteHealth { accepted_at: health.accepted_at, let_in: true, ..RouteHealth::default() }
+            }
+            failed => note(health, failed, up),
+        });
     }
 
     fn take_in_hand(&mut self, message: NewMessage) {
@@ -337,6 +398,8 @@ impl Worker {
 
     fn judge(&mut self, message: &Message, sent: Sent) -> Outcome {
         let up = self.clock.0.now().up;
+        // The message showed what a greeting would.
+        self.greet_at = self.greet_at.map(|at| at.max(up.after(GREET_EVERY)));
         self.health.send_modify(|health| note(health, &sent, up));
         let fate = match &sent {
             Sent::Accepted(_) => Some(Fate::Accepted),
@@ -389,7 +452,9 @@ async fn next_direct(direct: &mut Option<mpsc::Receiver<NewMessage>>) -> NewMess
 
 fn note(health: &mut RouteHealth, sent: &Sent, up: Uptime) {
     match sent {
-        Sent::Accepted(_) => *health = RouteHealth { accepted_at: Some(up), ..RouteHealth::default() },
+        Sent::Accepted(_) => {
+            *health = RouteHealth { accepted_at: Some(up), let_in: true, ..RouteHealth::default() }
+        }
         // The route itself works: the server answered about this one message or address.
         Sent::AddressDead(error) => health.last_error = Some(error.clone()),
         Sent::MessageRefused(error) => {
@@ -397,6 +462,7 @@ fn note(health: &mut RouteHealth, sent: &Sent, up: Uptime) {
             health.last_error = Some(error.clone());
         }
         Sent::Retry(error) | Sent::RetryAfter { why: error, .. } | Sent::ChannelRefused(error) => {
+            health.let_in = false;
             health.failing_since.get_or_insert(up);
             health.refused = matches!(sent, Sent::ChannelRefused(_));
             health.last_error = Some(error.clone());

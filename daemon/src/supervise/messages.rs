@@ -11,7 +11,7 @@ use crate::notify::folder::FolderRoute;
 use crate::notify::modem::{self, ModemHealth, TextIn};
 use crate::notify::webhook::WebhookRoute;
 use crate::notify::worker::{Backend, Report, RouteHealth, Worker};
-use crate::notify::{TEXT, sounder};
+use crate::notify::{MAIL, TEXT, sounder};
 use crate::snapshot::Snapshot;
 use crate::store::{NewMessage, StoreHandle, StoreHealth};
 use anyhow::{Context, Result};
@@ -78,7 +78,7 @@ pub fn start(
         };
         let (direct, direct_inbox) = mpsc::channel(DIRECT_QUEUE);
         let (worker, health) = Worker::new(backend, store.clone(), Arc::clone(clock), reports);
-        let worker = worker.with_direct(direct_inbox);
+        let worker = worker.with_direct(direct_inbox).with_greeting();
         routes.seen.push(worker.seen());
         routes.direct.insert(name.to_owned(), direct);
         routes.health.push((name.to_owned(), health.clone()));
@@ -200,29 +200,42 @@ pub fn start_sounder(
     });
 }
 
-/// Whether the modem could send now: proof of a route before the first message.
+/// Whether a route could send now: the modem is registered, or the mail server let us in.
 pub fn route_ready(
-    health: Option<watch::Receiver<ModemHealth>>,
+    modem: Option<watch::Receiver<ModemHealth>>,
+    routes: &[(String, watch::Receiver<RouteHealth>)],
     tasks: &mut JoinSet<&'static str>,
     stop: &CancellationToken,
 ) -> watch::Receiver<bool> {
     let (ready, watched) = watch::channel(false);
-    if let Some(mut health) = health {
-        let stop = stop.clone();
-        tasks.spawn(async move {
-            loop {
-                ready.send_replace(health.borrow_and_update().ready);
-                tokio::select! {
-                    biased;
-                    () = stop.cancelled() => return "readiness of the modem",
-                    changed = health.changed() => if changed.is_err() {
-                        stop.cancelled().await;
-                    },
-                }
+    let mut mail = routes.iter().find(|(name, _)| name == MAIL).map(|(_, health)| health.clone());
+    let mut modem = modem;
+    let stop = stop.clone();
+    tasks.spawn(async move {
+        loop {
+            let registered = modem.as_mut().is_some_and(|health| health.borrow_and_update().ready);
+            let let_in = mail.as_mut().is_some_and(|health| health.borrow_and_update().let_in);
+            ready.send_replace(registered || let_in);
+            tokio::select! {
+                biased;
+                () = stop.cancelled() => return "readiness of the routes",
+                () = changed(&mut modem) => {}
+                () = changed(&mut mail) => {}
             }
-        });
-    }
+        }
+    });
     watched
+}
+
+/// The next change; never when there is nothing to watch.
+async fn changed<T>(seen: &mut Option<watch::Receiver<T>>) {
+    if let Some(receiver) = seen
+        && receiver.changed().await.is_ok()
+    {
+        return;
+    }
+    *seen = None;
+    std::future::pending().await
 }
 
 /// What is wrong with storage, in a few words.

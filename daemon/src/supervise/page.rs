@@ -151,6 +151,8 @@ fn route_words(health: &RouteHealth) -> String {
         "failing"
     } else if health.accepted_at.is_some() {
         "took its last message"
+    } else if health.let_in {
+        "let us in when last tried, nothing sent since the start"
     } else {
         "nothing sent since the start"
     };

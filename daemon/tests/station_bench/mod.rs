@@ -2,6 +2,8 @@
 //! its messages in a folder.
 #![allow(dead_code, reason = "not every test uses all of it")]
 
+pub mod texter;
+
 use nightjar::alarm::event::{AlarmEvent, Change, EventId};
 use nightjar::clock::{Clock, ManualClock};
 use nightjar::config;
