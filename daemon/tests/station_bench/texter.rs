@@ -10,6 +10,7 @@ use nightjar_calc::time::Timestamp;
 use serialport::{SerialPort, TTYPort};
 use std::io::{Read, Write};
 use std::path::Path;
+use std::sync::atomic::{AtomicU64, Ordering};
 use std::sync::{Arc, Mutex};
 use std::time::Duration;
 use tokio_util::sync::CancellationToken;
@@ -19,6 +20,8 @@ pub struct Plugged {
     pub modem: Arc<Mutex<FakeModem>>,
     say: std::sync::mpsc::Sender<Vec<u8>>,
     next: u16,
+    /// Times the modem waited for something to do and nothing came.
+    idle: Arc<AtomicU64>,
 }
 
 /// A modem behind this name, until it is unplugged.
@@ -29,6 +32,8 @@ pub fn plug(name: &Path, unplug: CancellationToken) -> Plugged {
     let modem = Arc::new(Mutex::new(FakeModem::new()));
     let (say, to_say) = std::sync::mpsc::channel::<Vec<u8>>();
     let fake = Arc::clone(&modem);
+    let idle = Arc::new(AtomicU64::new(0));
+    let waited = Arc::clone(&idle);
     std::thread::spawn(move || {
         board.set_timeout(Duration::from_millis(5)).unwrap();
         let mut byte = [0];
@@ -37,14 +42,28 @@ pub fn plug(name: &Path, unplug: CancellationToken) -> Plugged {
             // An error is silence, or nobody on the other side yet.
             if matches!(board.read(&mut byte), Ok(1)) {
                 said.extend(fake.lock().unwrap().hear(byte[0]));
+            } else {
+                waited.fetch_add(1, Ordering::Relaxed);
             }
             let _nobody_there = board.write_all(&said);
         }
     });
-    Plugged { modem, say, next: 1 }
+    Plugged { modem, say, next: 1, idle }
 }
 
 impl Plugged {
+    /// Gives the modem and its user the real time to finish what they are at: their limits run on
+    /// the clock of the test.
+    pub async fn rest(&self) {
+        let before = self.idle.load(Ordering::Relaxed);
+        let wait = async {
+            while self.idle.load(Ordering::Relaxed) < before + 4 {
+                tokio::time::sleep(Duration::from_millis(1)).await;
+            }
+        };
+        tokio::time::timeout(LIMIT, wait).await.expect("the modem rests");
+    }
+
     /// What was sent to whom.
     pub fn sent(&self) -> Vec<(String, String)> {
         let units = self.modem.lock().unwrap().sent.clone();
