@@ -7,6 +7,7 @@ pub mod limits;
 pub mod picture;
 pub mod run;
 pub mod state;
+pub mod trend;
 pub mod water;
 
 pub use run::{Core, CoreParts};

@@ -145,6 +145,11 @@ async fn while_no_route_carries_an_urgent_message_no_sign_of_life_says_ok() {
     outside.minutes(&mut bench, None, 12).await;
     let raised = bench.raised().await;
     let urgent = raised.iter().find(|event| event.kind == AlarmKind::NoFlowHeader).unwrap();
+    let mails = bench.messages().await;
+    let mail = mails.iter().find(|m| m.key.event == Some(urgent.event) && m.key.route == "mail").unwrap();
+    let mail = mail.body["text"].as_str().unwrap().to_owned();
+    println!("{mail}");
+    assert!(mail.contains("Last hour, 5 min each, J01F: ") && mail.contains(" 3.0 "), "{mail}");
     let late = urgent.at + Span::from_minutes(3) + EVERY;
     assert_eq!(outside.ok_after(late), 0, "{:?}", outside.beats);
     let (told, notice) = outside.notices.iter().find(|(_, notice)| notice.urgent).unwrap();

@@ -3,9 +3,10 @@
 //! Contract: after each call, drain [`State::poll_output`]; then sleep until
 //! [`State::poll_timeout`] and call [`State::handle_timeout`].
 
+use super::trend::Trend;
 use super::water::Water;
 use crate::alarm::engine::{Engine, Fact, JarContext, Plan, Shelving, Target};
-use crate::alarm::event::Change;
+use crate::alarm::event::{AlarmEvent, Change};
 use crate::alarm::record::{Output as AlarmOutput, StateDelta, Stored};
 use crate::clock::{Now, Uptime};
 use crate::config::checked::WaterType;
@@ -117,6 +118,7 @@ pub struct State {
     pub(super) engine: Engine,
     pub(super) progress: Progress,
     pub(super) water: Water,
+    trend: Trend,
     pub(super) followed: Season,
     pub(super) views: Vec<Option<ProgressView>>,
     pub(super) contexts: Vec<JarContext>,
@@ -164,6 +166,7 @@ impl State {
         let jars = rack.jars.len();
         let mut state = Self {
             names,
+            trend: Trend::new(rack.sensors.len()),
             sensors,
             sources,
             engine: Engine::new(plan, stored, off_for, now),
@@ -311,6 +314,9 @@ impl State {
             reason: reading.reason,
         });
         let value = reading.value.get();
+        if reading.quality != Quality::Bad {
+            self.trend.take(reading.sensor, value, now.up);
+        }
         self.engine.handle_reading(reading.sensor, value, reading.quality, reading.reason, now);
         if self.rack.sensor(reading.sensor).measure == Measure::Mains {
             let fact = Fact::Mains { on: value > 0.5, battery_percent: None, runtime_min: None };
@@ -526,6 +532,7 @@ impl State {
                         // What was not sent by then is worth little; the page has it.
                         self.pending.shorten.push((event.event, AFTER_CLEARED));
                     }
+                    self.router.set_hour(event.event, self.trend.line(&self.rack, &event, now.up));
                     self.router.handle_event(&event, now);
                 }
                 AlarmOutput::Journal(line) => self.line(now, line.event, "step", &line, line.minor),
@@ -540,7 +547,14 @@ impl State {
                 }
             }
         }
-        self.router.handle_timeout(now);
+        if self.router.poll_timeout().is_some_and(|due| due <= now.up) {
+            let hour = |event: &AlarmEvent| (event.event, self.trend.line(&self.rack, event, now.up));
+            let hours: Vec<_> = self.router.open().map(hour).collect();
+            for (event, line) in hours {
+                self.router.set_hour(event, line);
+            }
+            self.router.handle_timeout(now);
+        }
         while let Some(message) = self.router.poll_output() {
             self.pending.outbox.push(message);
         }

@@ -57,6 +57,8 @@ pub struct Reach {
     pub told: Vec<PersonId>,
     /// Who acknowledged, and when.
     pub acknowledged: Option<(PersonId, Timestamp)>,
+    /// How the last hour was, in one line.
+    pub hour: Option<String>,
 }
 
 impl Words {

@@ -43,6 +43,8 @@ pub struct Router {
     /// Something may differ from what was written.
     touched: bool,
     texts: Texts,
+    /// How the last hour was, for mails about these events.
+    hours: BTreeMap<EventId, String>,
 }
 
 impl Router {
@@ -57,6 +59,7 @@ impl Router {
             written: BTreeMap::new(),
             touched: false,
             texts: Texts::default(),
+            hours: BTreeMap::new(),
         }
     }
 
@@ -90,6 +93,7 @@ impl Router {
             Change::Cleared => {
                 self.tell_told(event, now);
                 self.ladders.remove(&event.event);
+                self.hours.remove(&event.event);
             }
         }
     }
@@ -224,6 +228,19 @@ impl Router {
     #[must_use]
     pub fn next_hole(&self, at: Timestamp, ahead: Span) -> Option<Span> {
         self.directory.next_hole(at, ahead)
+    }
+
+    /// How the last hour of what an event is about was, in one line.
+    pub fn set_hour(&mut self, event: EventId, line: Option<String>) {
+        match line {
+            Some(line) => drop(self.hours.insert(event, line)),
+            None => drop(self.hours.remove(&event)),
+        }
+    }
+
+    /// Events that are open, as last heard of.
+    pub fn open(&self) -> impl Iterator<Item = &AlarmEvent> {
+        self.ladders.values().map(|ladder| &ladder.latest)
     }
 
     /// Events whose ladder is climbing, resting or paused.
@@ -422,6 +439,7 @@ impl Router {
             step: ladder.shown,
             told: ladder.people_told(),
             acknowledged: ladder.acknowledged.clone(),
+            hour: self.hours.get(&event).cloned(),
         };
         let words = &self.directory.words;
         let short = || message::text(latest, words, &reach, now);

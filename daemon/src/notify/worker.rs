@@ -290,14 +290,18 @@ impl Worker {
                 self.held_until = Some(until);
                 until
             }
-            _ => up.after(GREET_AGAIN),
-        });
-        self.health.send_modify(|health| match &sent {
-            Sent::Accepted(_) => {
-                *health =
-                    RouteHealth { accepted_at: health.accepted_at, let_in: true, ..RouteHealth::default() }
+            Sent::Retry(_) | Sent::RetryAfter { .. } | Sent::AddressDead(_) | Sent::MessageRefused(_) => {
+                up.after(GREET_AGAIN)
             }
-            failed => note(health, failed, up),
+        });
+        let let_in = matches!(sent, Sent::Accepted(_));
+        self.health.send_modify(|health| {
+            if let_in {
+                let accepted_at = health.accepted_at;
+                *health = RouteHealth { accepted_at, let_in, ..RouteHealth::default() };
+            } else {
+                note(health, &sent, up);
+            }
         });
     }
 

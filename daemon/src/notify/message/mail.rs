@@ -47,7 +47,7 @@ pub fn subject(event: &AlarmEvent, words: &Words, now: Now) -> String {
 #[must_use]
 pub fn body(event: &AlarmEvent, words: &Words, reach: &Reach, now: Now) -> String {
     let mut paragraphs = vec![text::text(event, words, reach, now), String::new()];
-    paragraphs.extend(facts(event, words));
+    paragraphs.extend(facts(event, words, reach));
     paragraphs.extend(people(event, words, reach, now));
     let mut body = String::new();
     for line in paragraphs.iter().flat_map(|paragraph| wrap(paragraph)) {
@@ -60,7 +60,7 @@ pub fn body(event: &AlarmEvent, words: &Words, reach: &Reach, now: Now) -> Strin
     body
 }
 
-fn facts(event: &AlarmEvent, words: &Words) -> Vec<String> {
+fn facts(event: &AlarmEvent, words: &Words, reach: &Reach) -> Vec<String> {
     let mut lines = vec![
         format!("What: {:?} {}", event.priority, kind::name(event.kind)),
         format!("Where: {}, {}", words.place(&event.asset, 32), cut(&words.station, 60)),
@@ -73,6 +73,7 @@ fn facts(event: &AlarmEvent, words: &Words) -> Vec<String> {
         let (value, limit) = (number(event.value), number(Some(limit)));
         lines.push(format!("Value: {value} {}, limit {limit}", cut(&event.unit, 12)));
     }
+    lines.extend(reach.hour.as_deref().map(|hour| cut(hour, 300)));
     if event.unverified {
         lines.push("Value not verified since: the sensor went silent or bad".into());
     }

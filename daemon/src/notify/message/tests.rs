@@ -148,7 +148,8 @@ proptest! {
         words.supply = "ß€漢".repeat(30);
         let told = vec![PersonId::new(&"p".repeat(32)).unwrap(); 60];
         let acknowledged = Some((told[0].clone(), event.at));
-        let reach = Reach { step, told, acknowledged };
+        let hour = Some("9.9 ".repeat(200));
+        let reach = Reach { step, told, acknowledged, hour };
         let text = text(&event, &words, &reach, now());
         prop_assert!(gsm::septets(&text).is_some_and(|n| n <= LONGEST_TEXT), "{text}");
         prop_assert!(text.contains(&kind::name(event.kind).to_uppercase()), "{text}");
@@ -236,7 +237,7 @@ proptest! {
         ] {
             prop_assert!(gsm::septets(&text).is_some_and(|n| n <= LONGEST_TEXT), "{text}");
         }
-        let reach = Reach { step: number, told: Vec::new(), acknowledged: None };
+        let reach = Reach { step: number, told: Vec::new(), acknowledged: None, hour: None };
         for event in &events {
             prop_assert!(webhook(event, &words, &reach).len() <= 4096);
         }
