@@ -77,6 +77,7 @@ async fn main() -> anyhow::Result<()> {
                         }
                     }
                     Command::Confirm { .. }
+                    | Command::OnCall { .. }
                     | Command::Shelve { .. }
                     | Command::Unshelve { .. }
                     | Command::OutOfService { .. }

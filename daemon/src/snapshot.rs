@@ -3,6 +3,7 @@
 
 use crate::alarm::event::{AlarmKind, Asset, Code, EventId, Priority};
 use crate::clock::Now;
+use crate::notify::route::HandOver;
 use crate::progress::followed::Followed;
 use crate::reading::{Quality, Reason};
 use nightjar_calc::outlook::TrackRecord;
@@ -36,6 +37,8 @@ pub struct Snapshot {
     pub season_outlooks: Arc<Vec<Followed>>,
     /// When somebody was last told something, and what, in one line.
     pub last_told: Option<(Timestamp, String)>,
+    /// The hand-over of this week, when somebody was asked.
+    pub hand_over: Option<HandOver>,
 }
 
 /// The last word of a sensor.

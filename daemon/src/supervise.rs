@@ -275,6 +275,7 @@ fn empty_picture(rack: &crate::rack::Rack, now: crate::clock::Now) -> Snapshot {
         season_outlooks: Arc::default(),
         sources: Vec::new(),
         last_told: None,
+        hand_over: None,
     }
 }
 

@@ -247,6 +247,7 @@ async fn a_snapshot_with_nothing_in_it_still_makes_every_page() {
         past_outlooks: None,
         season_outlooks: Arc::default(),
         last_told: None,
+        hand_over: None,
     }));
     for path in PAGES.into_iter().filter(|p| !p.starts_with("/alarms/")) {
         let (status, _) = get(&stand, path).await;

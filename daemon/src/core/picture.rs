@@ -70,6 +70,7 @@ pub fn snapshot(state: &State, counters: &[Arc<SourceCounters>], version: u64, n
         past_outlooks: state.water.past_outlooks().cloned(),
         season_outlooks: state.followed.shared(),
         last_told: state.last_told.clone(),
+        hand_over: state.router.hand_over().cloned(),
     }
 }
 

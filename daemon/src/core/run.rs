@@ -233,6 +233,7 @@ impl Core {
             }
             Command::Entry(entry) => self.write(*entry, asked.reply),
             command @ (Command::Acknowledge { .. }
+            | Command::OnCall { .. }
             | Command::Confirm { .. }
             | Command::Shelve { .. }
             | Command::Unshelve { .. }

@@ -88,6 +88,8 @@ const MINOR_KEPT: usize = 500;
 const HOLE_AHEAD: Span = Span::from_hours(48);
 /// Unsent messages of an alarm that has cleared are sent for this much longer.
 const AFTER_CLEARED: Span = Span::from_minutes(10);
+/// Where the hand-over of the week is kept among the stored states.
+pub const HAND_OVER: &str = "hand-over";
 /// Where ladders are kept among the stored states.
 pub const LADDERS: &str = "ladder/";
 
@@ -132,7 +134,7 @@ pub struct State {
     refresh_due: Uptime,
     clock_trusted: bool,
     latest: Now,
-    router: Router,
+    pub(super) router: Router,
     routes: Vec<String>,
     routes_refused: Vec<bool>,
     hole: Option<Span>,
@@ -409,6 +411,11 @@ impl State {
     /// Why not, for people.
     pub fn handle_command(&mut self, command: &Command, now: Now) -> Result<(), String> {
         let now = self.forward(now);
+        if let Command::OnCall { by } = command {
+            let done = self.router.answer_hand_over(by, now);
+            self.collect(now);
+            return done;
+        }
         let engine = &mut self.engine;
         let done = match command {
             Command::Acknowledge { event, by } => {
@@ -426,7 +433,7 @@ impl State {
             Command::BackInService { kind, asset, by } => {
                 engine.return_to_service(&Target::Alarm(*kind, asset.clone()), by, now)
             }
-            Command::Entry(_) => Ok(()),
+            Command::Entry(_) | Command::OnCall { .. } => Ok(()),
         };
         self.collect(now);
         done.map_err(|refused| refused.to_string())
@@ -557,6 +564,10 @@ impl State {
         }
         while let Some(message) = self.router.poll_output() {
             self.pending.outbox.push(message);
+        }
+        if let Some(hand_over) = self.router.take_hand_over() {
+            let body = hand_over.map(|kept| serde_json::to_value(kept).unwrap_or_default());
+            self.pending.state.push((HAND_OVER.to_owned(), body));
         }
         for (event, saved) in self.router.take_changes(now) {
             let body = saved.map(|saved| serde_json::to_value(saved).unwrap_or_default());

@@ -62,6 +62,18 @@ pub struct Reach {
 }
 
 impl Words {
+    /// What somebody is called, cut to so many characters.
+    #[must_use]
+    pub fn name_of(&self, person: &PersonId, longest: usize) -> String {
+        cut(&self.name(person), longest)
+    }
+
+    /// What the station is called, cut to so many characters.
+    #[must_use]
+    pub fn station_name(&self, longest: usize) -> String {
+        cut(&self.station, longest)
+    }
+
     fn name(&self, person: &PersonId) -> String {
         self.names.get(person).cloned().unwrap_or_else(|| person.to_string())
     }

@@ -44,6 +44,15 @@ pub fn on_call(rota: &Rota, zone: Zone, at: Timestamp) -> OnCall {
     OnCall { first: list.first().cloned(), second: list.get(1).cloned(), everyone }
 }
 
+/// The last hand-over up to a moment; `None` before the first.
+#[must_use]
+pub fn last_hand_over(rota: &Rota, zone: Zone, at: Timestamp) -> Option<Timestamp> {
+    if rota.weeks.is_empty() {
+        return None;
+    }
+    hand_over(rota, zone, number_at(rota, zone, at)?)
+}
+
 /// The hand-over after a moment.
 #[must_use]
 pub fn next_hand_over(rota: &Rota, zone: Zone, at: Timestamp) -> Option<Timestamp> {

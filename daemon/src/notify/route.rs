@@ -4,11 +4,13 @@
 //! All waits run on up-time. The wall clock only decides who is on call, whether somebody's quiet
 //! hours have begun, and when the daily digest is due.
 
+mod hand_over;
 mod ladder;
 mod limits;
 mod plan;
 mod saved;
 
+pub use hand_over::{HandOver, WORD};
 pub use plan::{Contact, Directory, Routes};
 pub use saved::Saved;
 
@@ -45,6 +47,9 @@ pub struct Router {
     texts: Texts,
     /// How the last hour was, for mails about these events.
     hours: BTreeMap<EventId, String>,
+    hand_over: Option<HandOver>,
+    hand_over_written: Option<HandOver>,
+    rota_due: Option<Uptime>,
 }
 
 impl Router {
@@ -60,6 +65,9 @@ impl Router {
             touched: false,
             texts: Texts::default(),
             hours: BTreeMap::new(),
+            hand_over: None,
+            hand_over_written: None,
+            rota_due: None,
         }
     }
 
@@ -101,7 +109,8 @@ impl Router {
     /// When to call [`Self::handle_timeout`] at the latest.
     #[must_use]
     pub fn poll_timeout(&self) -> Option<Uptime> {
-        self.ladders.values().filter_map(Ladder::next_due).chain(self.digest).min()
+        let ladders = self.ladders.values().filter_map(Ladder::next_due);
+        ladders.chain(self.digest).chain(self.rota_due).min()
     }
 
     /// Does everything that is due.
@@ -128,6 +137,9 @@ impl Router {
                 ladder.dead.clear();
                 self.climb(event, now);
             }
+        }
+        if due(self.rota_due) {
+            self.look_at_rota(now);
         }
         if due(self.digest) {
             self.send_digest(now);

@@ -140,7 +140,8 @@ impl Answers {
             }
             open.push(OpenAlarm { event, code: alarm.code, told });
         }
-        Ok(View { phones: self.phones.clone(), country_code: self.country_code.clone(), open })
+        let asked = self.picture.borrow().hand_over.as_ref().and_then(|h| h.asked().cloned());
+        Ok(View { phones: self.phones.clone(), country_code: self.country_code.clone(), open, asked })
     }
 
     /// Does it and says in a few words what was done.
@@ -150,6 +151,17 @@ impl Answers {
                 let what = format!("{by} acknowledged {}", event.0);
                 match self.acknowledge(event, by.clone()).await {
                     // Everybody who was told hears of it from the ladder.
+                    Ok(()) => what,
+                    Err(why) => {
+                        self.answer(by, message::plain(&why), now, out);
+                        format!("{what}: {why}")
+                    }
+                }
+            }
+            Act::OnCall { by } => {
+                let what = format!("{by} is on call");
+                match self.ask(Command::OnCall { by: by.clone() }).await {
+                    // The ladder thanks them.
                     Ok(()) => what,
                     Err(why) => {
                         self.answer(by, message::plain(&why), now, out);
@@ -173,7 +185,9 @@ impl Answers {
             Act::Who { to } => {
                 let zone = self.words.zone;
                 let on_call = rota::on_call(&self.rota, zone, now.utc);
-                let people: Vec<PersonId> = on_call.first.into_iter().chain(on_call.second).collect();
+                let stays = self.picture.borrow().hand_over.as_ref().and_then(|h| h.stays().cloned());
+                let people: Vec<PersonId> =
+                    stays.into_iter().chain(on_call.first).chain(on_call.second).collect();
                 let next = rota::next_hand_over(&self.rota, zone, now.utc);
                 let what = format!("told {to} who is on call");
                 self.answer(to, message::who(&people, next, &self.words, now), now, out);
@@ -195,8 +209,12 @@ impl Answers {
     }
 
     async fn acknowledge(&self, event: EventId, by: PersonId) -> Result<(), String> {
+        self.ask(Command::Acknowledge { event, by }).await
+    }
+
+    async fn ask(&self, command: Command) -> Result<(), String> {
         let (reply, answer) = oneshot::channel();
-        let asked = Asked { command: Command::Acknowledge { event, by }, reply };
+        let asked = Asked { command, reply };
         self.commands.send(asked).await.map_err(|_| "the monitor is stopping".to_owned())?;
         match answer.await {
             Ok(Reply::Done | Reply::Already) => Ok(()),

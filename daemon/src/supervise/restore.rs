@@ -5,7 +5,7 @@ use crate::clock::Now;
 use crate::config::Config;
 use crate::core::limits;
 use crate::core::run::usable;
-use crate::core::state::{Begin, LADDERS, State, restored};
+use crate::core::state::{Begin, HAND_OVER, LADDERS, State, restored};
 use crate::core::water::past_ends;
 use crate::logbook::Entry;
 use crate::notify::route::{Directory, Router};
@@ -83,6 +83,8 @@ async fn router(config: &Config, store: &StoreHandle, now: Now) -> Result<Router
     };
     let mut router = Router::new(Directory::new(config));
     router.restore(states.into_values().filter_map(read).collect(), now);
+    let kept = store.read(|r| r.state(HAND_OVER)).await.context("cannot read the stored hand-over")?;
+    router.watch_rota(kept.and_then(|kept| serde_json::from_value(kept).ok()), now);
     Ok(router)
 }
 

@@ -110,6 +110,11 @@ pub enum Command {
         /// Who.
         by: PersonId,
     },
+    /// Somebody answers the text of the hand-over.
+    OnCall {
+        /// Who.
+        by: PersonId,
+    },
     /// Somebody says it is fixed.
     Confirm {
         /// What.

@@ -40,6 +40,7 @@ fn directory() -> Directory {
             owner: Some(person("olga")),
             exceptions: Vec::new(),
         },
+        stays: None,
         routes: Routes { text: true, mail: false, folder: false },
         receivers: Vec::new(),
         daily: false,

@@ -146,6 +146,7 @@ pub fn snapshot(rack: &Rack, now: Now, troubled: bool) -> Snapshot {
                 refused: 0,
             },
         ],
+        hand_over: None,
         last_told: Some((
             now.utc - Span::from_minutes(if troubled { 2 } else { 95 }),
             if troubled { "Kim, text: no flow header B".into() } else { "everybody, mail: all well".into() },
@@ -643,6 +644,7 @@ pub async fn play_core(mut asked: mpsc::Receiver<Asked>, memory: Arc<Memory>) {
         let answer = match command {
             Command::Entry(entry) => book(&memory, *entry),
             Command::Acknowledge { .. }
+            | Command::OnCall { .. }
             | Command::Confirm { .. }
             | Command::Shelve { .. }
             | Command::Unshelve { .. }

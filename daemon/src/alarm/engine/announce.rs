@@ -458,7 +458,7 @@ impl Engine {
         let kind = self.tree.alarms[lead].kind;
         let mut parts: Vec<String> = Vec::new();
         if event.group.2 == Level::Cause && family(kind) == Family::FlowLow {
-            parts.push("Likely pump or header".to_owned());
+            parts.push("likely pump or header".to_owned());
         }
         let others = alarms.iter().filter(|ix| self.tree.alarms[**ix].kind != kind).count();
         if others > 0 && event.group.2 == Level::Children {

@@ -97,7 +97,7 @@ fn facts(event: &AlarmEvent, words: &Words, reach: &Reach) -> Vec<String> {
         ));
     }
     if !event.hint.is_empty() {
-        lines.push(format!("Likely: {}", cut(&event.hint, 200)));
+        lines.push(format!("Signs: {}", cut(&event.hint, 200)));
     }
     if let Change::OutOfService { reason, .. } = &event.change {
         lines.push(format!("Reason: {}", cut(reason, 200)));

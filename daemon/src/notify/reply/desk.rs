@@ -5,6 +5,7 @@ use crate::alarm::event::{Code, EventId};
 use crate::clock::{Now, Uptime};
 use crate::ids::PersonId;
 use crate::notify::gsm::{Address, CentreTime, plain, septets};
+use crate::notify::route::WORD;
 use nightjar_calc::time::{Span, Timestamp};
 use std::collections::{BTreeMap, VecDeque};
 
@@ -55,6 +56,8 @@ pub struct View {
     pub country_code: String,
     /// Alarms that are open.
     pub open: Vec<OpenAlarm>,
+    /// Who was asked whether they are on call and has not answered.
+    pub asked: Option<PersonId>,
 }
 
 /// What is to be done.
@@ -64,6 +67,11 @@ pub enum Act {
     Acknowledge {
         /// Which.
         event: EventId,
+        /// Who.
+        by: PersonId,
+    },
+    /// Somebody is on call, as they were asked.
+    OnCall {
         /// Who.
         by: PersonId,
     },
@@ -153,6 +161,10 @@ impl Desk {
         let mut acts = Vec::new();
         let mut unknown = Vec::new();
         for code in codes {
+            if code == WORD && view.asked.as_ref() == Some(by) {
+                acts.push(Act::OnCall { by: by.clone() });
+                continue;
+            }
             let open = view.open.iter().find(|open| open.code.0 == *code && open.told.contains_key(by));
             match open {
                 Some(open) => {
@@ -176,8 +188,10 @@ impl Desk {
             open.told.get(by).is_some_and(|at| !now.trusted || now.utc.since(*at) <= BARE_COUNTS)
         };
         let recent: Vec<&OpenAlarm> = view.open.iter().filter(recent).collect();
+        let asked = view.asked.as_ref() == Some(by);
         match recent.as_slice() {
-            [one] => vec![Act::Acknowledge { event: one.event, by: by.clone() }],
+            [] if asked => vec![Act::OnCall { by: by.clone() }],
+            [one] if !asked => vec![Act::Acknowledge { event: one.event, by: by.clone() }],
             [] => self.codes(by, "Nothing was sent to you lately that is still open.", view, now.up),
             _ => self.codes(by, "Which one?", view, now.up),
         }
@@ -189,7 +203,8 @@ impl Desk {
             return Vec::new();
         }
         let theirs = view.open.iter().filter(|open| open.told.contains_key(to));
-        let codes: Vec<&str> = theirs.map(|open| open.code.0.as_str()).take(20).collect();
+        let duty = view.asked.as_ref().filter(|asked| *asked == to).map(|_| WORD);
+        let codes: Vec<&str> = theirs.map(|open| open.code.0.as_str()).chain(duty).take(20).collect();
         let open = if codes.is_empty() {
             "None is open.".to_owned()
         } else {
@@ -279,6 +294,7 @@ mod tests {
             ]),
             country_code: "1".into(),
             open: vec![open(1, "M4T", told("kim")), open(2, "K7Q", told("bo"))],
+            asked: None,
         }
     }
 
@@ -318,6 +334,22 @@ mod tests {
         assert_eq!(fifth, [Act::Stranger { masked: "+12025******".into(), many: true }]);
         let word = Incoming { from: Address::Word("CARRIER".into()), ..text(kim, "OK", 30) };
         assert!(matches!(desk.handle(&word, &view(), now(30))[..], [Act::Stranger { .. }]));
+    }
+
+    #[test]
+    fn who_was_asked_at_the_hand_over_answers_with_its_word_or_with_a_bare_ok() {
+        let mut desk = Desk::default();
+        let asked = View { open: Vec::new(), asked: Some(person("kim")), ..view() };
+        let on_call = [Act::OnCall { by: person("kim") }];
+        assert_eq!(desk.handle(&text("+12025550143", "Ack duty", 1), &asked, now(1)), on_call);
+        assert_eq!(desk.handle(&text("+12025550143", "ok", 2), &asked, now(2)), on_call);
+        let other = desk.handle(&text("+12025550144", "ack duty", 3), &asked, now(3));
+        assert!(matches!(&other[..], [Act::Answer { .. }]), "Bo was not asked: {other:?}");
+        // With an alarm open as well, a bare answer could mean either.
+        let both = View { asked: Some(person("kim")), ..view() };
+        let which = desk.handle(&text("+12025550143", "ok", 4), &both, now(4));
+        assert!(matches!(&which[..], [Act::Answer { text, .. }] if text.contains("M4T DUTY")), "{which:?}");
+        assert_eq!(desk.handle(&text("+12025550143", "ack duty", 5), &both, now(5)), on_call);
     }
 
     #[test]

@@ -2,6 +2,7 @@
 //! against that: a wrongly understood text would silence an alarm, one not understood is answered.
 
 use crate::alarm::code::ALPHABET;
+use crate::notify::route::WORD;
 
 /// Most codes taken from one text.
 const MOST_CODES: usize = 8;
@@ -226,9 +227,9 @@ fn ack(codes: &[&str]) -> Meant {
     Meant::Ack(codes.iter().take(MOST_CODES).map(|code| (*code).to_owned()).collect())
 }
 
-/// Three characters that codes are made of.
+/// Three characters that codes are made of, or the word of the hand-over.
 fn is_code(word: &str) -> bool {
-    word.len() == 3 && word.bytes().all(|b| ALPHABET.contains(&b))
+    word == WORD || (word.len() == 3 && word.bytes().all(|b| ALPHABET.contains(&b)))
 }
 
 /// Three characters with a digit, or such as codes are made of: what somebody may have meant as one.
@@ -251,6 +252,7 @@ mod tests {
             ("ack k7q.", &["K7Q"][..]),
             ("  OK   m4t ", &["M4T"]),
             ("a m4t", &["M4T"]),
+            ("ack duty", &["DUTY"]),
             ("m4t", &["M4T"]),
             ("M4T ok", &["M4T"]),
             ("Ack: M4T, K7Q", &["M4T", "K7Q"]),

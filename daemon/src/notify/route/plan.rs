@@ -58,6 +58,8 @@ pub struct Directory {
     pub contacts: BTreeMap<PersonId, Contact>,
     /// Who is on call.
     pub rota: Rota,
+    /// Stays on call because who comes has not answered.
+    pub stays: Option<PersonId>,
     /// Routes that work.
     pub routes: Routes,
     /// Receivers of web calls, by name.
@@ -82,6 +84,7 @@ impl Directory {
         Self {
             contacts: config.people.iter().map(|p| (p.id.clone(), contact(p))).collect(),
             rota: config.rota.clone(),
+            stays: None,
             routes: Routes {
                 text: config.notify.sms.is_some(),
                 mail: config.notify.email.is_some(),
@@ -107,14 +110,21 @@ impl Directory {
 
     /// Who is told at a step. With nobody on call everyone known is: an alarm must reach somebody.
     pub(super) fn people_at(&self, step: u32, at: Timestamp) -> Vec<PersonId> {
-        let on_call = rota::on_call(&self.rota, self.zone(), at);
+        let mut on_call = rota::on_call(&self.rota, self.zone(), at);
+        if let Some(stays) = &self.stays {
+            let comes = on_call.first.replace(stays.clone());
+            on_call.second = comes.or(on_call.second);
+            if !on_call.everyone.contains(stays) {
+                on_call.everyone.push(stays.clone());
+            }
+        }
         let mut people: Vec<PersonId> = match step {
             0 | 1 => on_call.first.into_iter().collect(),
             2 => on_call.second.into_iter().chain(on_call.first).collect(),
-            _ => on_call.everyone,
+            _ => on_call.everyone.clone(),
         };
         if people.is_empty() {
-            people = rota::on_call(&self.rota, self.zone(), at).everyone;
+            people = on_call.everyone;
         }
         if people.is_empty() {
             people = self.contacts.keys().cloned().collect();

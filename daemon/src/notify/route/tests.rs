@@ -35,6 +35,7 @@ fn directory() -> Directory {
             owner: Some(person("olga")),
             exceptions: Vec::new(),
         },
+        stays: None,
         routes: Routes { text: true, mail: true, folder: false },
         receivers: Vec::new(),
         daily: false,
@@ -303,4 +304,87 @@ proptest! {
             router.handle_timeout(at(NOON, seconds));
         }
     }
+}
+
+/// A week of Ann, then one of Bo, from Monday 6 April at 8.
+fn two_weeks() -> Router {
+    let mut directory = directory();
+    directory.rota.weeks = vec![vec![person("ann"), person("bo")], vec![person("bo"), person("ann")]];
+    Router::new(directory)
+}
+
+const BEFORE: &str = "2026-04-13T07:30:00Z";
+
+/// Messages up to a moment, as "minute person: words".
+fn told(router: &mut Router, start: &str, minutes: std::ops::RangeInclusive<i64>) -> Vec<String> {
+    let mut said = Vec::new();
+    for minute in minutes {
+        router.handle_timeout(at(start, minute * 60));
+        while let Some(message) = router.poll_output() {
+            let text = message.body["text"].as_str().unwrap().to_owned();
+            said.push(format!("{minute} {}: {text}", message.key.person));
+        }
+    }
+    said
+}
+
+#[test]
+fn who_comes_on_call_answers_a_text_and_is_thanked() {
+    let mut router = two_weeks();
+    router.watch_rota(None, at(BEFORE, 0));
+    let said = told(&mut router, BEFORE, 0..=60);
+    assert_eq!(said.len(), 1, "{said:?}");
+    assert!(said[0].starts_with("30 bo: TEST bo: you are on call at North until 20 Apr 08:00."), "{said:?}");
+    assert!(said[0].ends_with("Reply ACK DUTY to show this reached you"), "{said:?}");
+    assert_eq!(router.hand_over().unwrap().asked(), Some(&person("bo")));
+    assert!(router.answer_hand_over(&person("ann"), at(BEFORE, 3660)).is_err(), "nobody asked Ann");
+    router.answer_hand_over(&person("bo"), at(BEFORE, 3660)).unwrap();
+    assert!(router.answer_hand_over(&person("bo"), at(BEFORE, 3661)).is_err(), "once");
+    let said = told(&mut router, BEFORE, 61..=24 * 60);
+    assert_eq!(said, ["61 bo: Thank you, bo: you are on call at North."]);
+}
+
+#[test]
+fn without_an_answer_who_goes_stays_first_until_it_comes() {
+    let mut router = two_weeks();
+    router.watch_rota(None, at(BEFORE, 0));
+    let said = told(&mut router, BEFORE, 0..=155);
+    assert_eq!(said.len(), 2, "{said:?}");
+    assert!(said[1].starts_with("150 ann: P3 bo has not answered the text of the hand-over. You stay"));
+    router.handle_event(&event(1, Priority::P1, Change::Raised), at(BEFORE, 156 * 60));
+    assert_eq!(out(&mut router), ["ann mail", "ann text"], "who goes stays first");
+    let steps = told(&mut router, BEFORE, 157..=166);
+    assert!(steps.iter().any(|s| s.starts_with("166 bo:")), "who comes is second: {steps:?}");
+
+    // A restart forgets nothing and asks nobody again.
+    let kept = router.take_hand_over().unwrap();
+    assert_eq!(router.take_hand_over(), None, "written once");
+    let mut router = two_weeks();
+    router.watch_rota(kept, at(BEFORE, 170 * 60));
+    assert_eq!(told(&mut router, BEFORE, 170..=240), Vec::<String>::new());
+    router.handle_event(&event(1, Priority::P1, Change::Raised), at(BEFORE, 240 * 60));
+    assert_eq!(out(&mut router), ["ann mail", "ann text"]);
+    router.answer_hand_over(&person("bo"), at(BEFORE, 241 * 60)).unwrap();
+    let said = told(&mut router, BEFORE, 241..=241);
+    assert!(said.iter().any(|s| s.starts_with("241 ann: bo has answered")), "{said:?}");
+    router.handle_event(&event(2, Priority::P1, Change::Cleared), at(BEFORE, 242 * 60));
+    out(&mut router);
+    let again = AlarmEvent { event: EventId(8), ..event(1, Priority::P1, Change::Raised) };
+    router.handle_event(&again, at(BEFORE, 243 * 60));
+    assert_eq!(out(&mut router), ["bo mail", "bo text"]);
+}
+
+#[test]
+fn a_hand_over_long_past_or_to_the_same_person_asks_nobody() {
+    let mut late = two_weeks();
+    late.watch_rota(None, at("2026-04-13T09:30:00Z", 0));
+    assert_eq!(told(&mut late, "2026-04-13T09:30:00Z", 0..=600), Vec::<String>::new());
+    let mut same = Router::new(directory());
+    same.watch_rota(None, at(BEFORE, 0));
+    assert_eq!(told(&mut same, BEFORE, 0..=600), Vec::<String>::new());
+    let mut unset = two_weeks();
+    let now = |seconds| Now { trusted: false, ..at(BEFORE, seconds) };
+    unset.watch_rota(None, now(0));
+    unset.handle_timeout(now(3600));
+    assert!(unset.poll_output().is_none(), "a clock that nobody set knows no week");
 }

@@ -1,6 +1,8 @@
 //! The station: who is told, how messages leave, how the monitor itself is, and what it was told
 //! about the place.
 
+use crate::ids::PersonId;
+use crate::notify::route::HandOver;
 use crate::web::backend::{Role, StationFacts};
 use crate::web::components::{self, help, small_sign};
 use crate::web::view::View;
@@ -80,6 +82,7 @@ fn on_call(view: &View, facts: &StationFacts) -> Markup {
             h2 #h-call { "On call now" }
             @if facts.rota.is_empty() { p.problem { "Nobody is on call." } }
             dl.facts { @for (slot, who) in &facts.rota { div { dt { (slot) } dd { (who) } } } }
+            @if let Some(hand_over) = &view.snap.hand_over { (handed_over(view, hand_over)) }
             p {
                 @match &facts.last_drill {
                     Some((at, how)) => {
@@ -138,6 +141,24 @@ fn numbers(view: &View) -> Markup {
                 }
             }
             p.small { "The same for machines: " a href="/metrics" { "metrics" } ", " a href="/health" { "health" } ", " a href="/api/v1/openapi.json" { "interface" } "." }
+        }
+    }
+}
+
+/// Whether who came on call has answered the text of the hand-over.
+fn handed_over(view: &View, hand_over: &HandOver) -> Markup {
+    let asked = view.moment(hand_over.asked_at);
+    let name = |id: &PersonId| {
+        let known = view.site.backend.people.iter().find(|person| person.id == *id);
+        known.map_or_else(|| id.to_string(), |person| person.name.clone())
+    };
+    html! {
+        @if hand_over.answered {
+            p { (name(&hand_over.comes)) " answered the text of the hand-over." }
+        } @else if let Some(stays) = hand_over.stays() {
+            p.problem { (name(&hand_over.comes)) " has not answered the text of " (asked) ": " (name(stays)) " stays on call until they do." }
+        } @else {
+            p { (name(&hand_over.comes)) " was asked by text " (asked) " and has not answered yet." }
         }
     }
 }
