@@ -216,6 +216,8 @@ impl Station {
         let mut failure = None;
         while !self.stop.is_cancelled() {
             tokio::select! {
+                // Told to stop, tasks end as they should: that comes first.
+                biased;
                 () = self.stop.cancelled() => {}
                 ended = self.tasks.join_next() => {
                     failure = Some(match ended {
