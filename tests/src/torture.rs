@@ -7,13 +7,17 @@
 
 pub mod broker;
 pub mod chance;
+pub mod crash;
+pub mod faults;
 pub mod feed;
 pub mod inspect;
 pub mod keeper;
 pub mod kills;
 pub mod receiver;
 pub mod script;
+pub mod shim;
 pub mod station;
+pub mod trace;
 
 /// A line for people.
 pub fn say(line: std::fmt::Arguments<'_>) {

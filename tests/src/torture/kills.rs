@@ -82,8 +82,7 @@ pub fn run(limits: &KillLimits, folder: &Path) -> Result<Totals, String> {
     let receiver = Arc::new(Receiver::start().map_err(words)?);
     let page = programs::free_port();
     let data = folder.join("data");
-    let peers =
-        Peers { page, broker: broker.port, receiver: receiver.port, board: &board.path, data: &data };
+    let peers = Peers { page, broker: broker.port, receiver: receiver.port, board: &board.path, data: &data };
     let configuration = station::configuration(folder, &peers).map_err(words)?;
     let daemon = Daemon::start(folder, &configuration, page);
     keeper::pour_in(page)?;
@@ -258,7 +257,8 @@ impl Torture {
         let scripted = self.script.scripted();
         self.totals.alarms = scripted.len() as u64;
         self.totals.told = scripted.iter().filter(|alarm| alarm.over).count() as u64;
-        self.totals.slowest_alarm = scripted.iter().filter_map(|alarm| alarm.told_after).max().unwrap_or_default();
+        self.totals.slowest_alarm =
+            scripted.iter().filter_map(|alarm| alarm.told_after).max().unwrap_or_default();
         let untold: Vec<&Scripted> = scripted.iter().filter(|alarm| !alarm.over).collect();
         for alarm in untold {
             let fate = if alarm.event.is_some() { "its end was not told" } else { "was not announced" };
@@ -296,7 +296,8 @@ fn judged_since(page: u16, moment: nightjar_calc::time::Timestamp) -> bool {
     let Ok(answer) = serde_json::from_str::<Value>(&body) else { return false };
     answer["sensors"].as_array().is_some_and(|sensors| {
         sensors.iter().filter(|sensor| sensor["measure"] == "flow").any(|sensor| {
-            let at = sensor["latest"]["at"].as_str().and_then(|at| nightjar_calc::time::Timestamp::parse(at).ok());
+            let at =
+                sensor["latest"]["at"].as_str().and_then(|at| nightjar_calc::time::Timestamp::parse(at).ok());
             at.is_some_and(|at| at >= moment)
         })
     })

@@ -122,7 +122,8 @@ fn take(stream: &TcpStream, calls: &Mutex<Vec<Call>>) -> std::io::Result<()> {
     reader.read_exact(&mut body)?;
     let body: Value = serde_json::from_slice(&body).unwrap_or_default();
     let text = |key: &str| body[key].as_str().unwrap_or_default().to_owned();
-    let call = Call { id, kind: text("type"), event: text("event"), alarm: text("kind"), asset: text("asset") };
+    let call =
+        Call { id, kind: text("type"), event: text("event"), alarm: text("kind"), asset: text("asset") };
     locked(calls).push(call);
     (&*stream).write_all(b"HTTP/1.1 204 No Content\r\nConnection: close\r\n\r\n")
 }
