@@ -219,6 +219,8 @@ impl Station {
         let mut failure = None;
         while !self.stop.is_cancelled() {
             tokio::select! {
+                // Told to stop, tasks end as they should: that comes first.
+                biased;
                 () = self.stop.cancelled() => {}
                 ended = self.tasks.join_next() => {
                     failure = Some(match ended {
@@ -357,10 +359,10 @@ fn health(
             beats: vec![Beat { task: "core", age_s, limit_s: BEAT_LIMIT_S }],
             faults,
             metrics: vec![
-                metric("frames_total", "Lines or messages dealt with", sum(SourceCounters::frames_taken)),
-                metric("readings_total", "Readings handed to the core", sum(SourceCounters::readings)),
-                metric("refused_total", "Frames or numbers refused", sum(SourceCounters::refused_total)),
-                metric("dropped_total", "Frames lost because the core lagged", sum(SourceCounters::dropped)),
+                metric("frames", "Lines or messages dealt with", sum(SourceCounters::frames_taken)),
+                metric("readings", "Readings handed to the core", sum(SourceCounters::readings)),
+                metric("refused", "Frames or numbers refused", sum(SourceCounters::refused_total)),
+                metric("dropped", "Frames lost because the core lagged", sum(SourceCounters::dropped)),
             ],
         }
     })

@@ -432,6 +432,20 @@ async fn a_program_makes_an_entry_once_by_name_and_secret() {
     }
 }
 
+/// A program that keeps its entry and tries again must be able to tell a full disk from a mistake.
+#[tokio::test]
+async fn an_entry_that_could_not_be_written_may_be_sent_again() {
+    let (page, mut asked) = without_core(|_| ());
+    tokio::spawn(async move {
+        while let Some(Asked { reply, .. }) = asked.recv().await {
+            drop(reply.send(Reply::NotWritten("storage is failing: the disk is full".into())));
+        }
+    });
+    let answer = page.post_json(&basic("kim", PASSWORD), ENTRY).await;
+    assert_eq!(answer.status, StatusCode::SERVICE_UNAVAILABLE);
+    assert!(answer.body.contains("not written: storage is failing"), "{}", answer.body);
+}
+
 #[tokio::test]
 async fn a_bad_entry_is_refused_with_the_place_of_the_mistake() {
     let page = with_people();

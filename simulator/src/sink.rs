@@ -24,8 +24,8 @@ pub struct Wire {
 impl Wire {
     /// A fresh pseudo-terminal and the path of its other end, which `link` will point to.
     pub fn pseudo_terminal(link: Option<&Path>, patient: bool) -> anyhow::Result<(Self, String)> {
-        let (port, mut other) = TTYPort::pair().context("cannot make a pseudo-terminal")?;
-        other.set_exclusive(false).context("cannot share the pseudo-terminal")?;
+        // Neither end is locked as it comes; to "share" it would lock out a reader who wants it alone.
+        let (port, other) = TTYPort::pair().context("cannot make a pseudo-terminal")?;
         let path = other.name().context("the pseudo-terminal has no name")?;
         if let Some(link) = link {
             if link.is_symlink() {

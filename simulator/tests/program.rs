@@ -8,6 +8,7 @@ use std::io::{BufRead, BufReader, Read, Write};
 use std::net::{TcpListener, TcpStream};
 use std::path::PathBuf;
 use std::process::{Command, Output, Stdio};
+use std::time::Duration;
 
 fn sim(arguments: &[&str]) -> Command {
     let mut command = Command::new(env!("CARGO_BIN_EXE_nightjar-sim"));
@@ -116,6 +117,25 @@ fn a_reader_of_the_pseudo_terminal_gets_every_line() {
     );
     assert_eq!(text.matches(",C,J24T").count(), 864);
     assert_eq!(text.matches(",L,HDF").count(), 864);
+}
+
+#[test]
+fn a_reader_may_have_the_pseudo_terminal_for_itself() {
+    let mut child = sim(&["--pty", "--speed", "0", "--days", "0.1"])
+        .stdout(Stdio::piped())
+        .stderr(Stdio::null())
+        .spawn()
+        .unwrap();
+    let mut path = String::new();
+    BufReader::new(child.stdout.take().unwrap()).read_line(&mut path).unwrap();
+    // As the daemon opens a port: locked against everybody else.
+    let opened = serialport::new(path.trim(), 115_200).timeout(Duration::from_secs(10)).open_native();
+    let mut first = [0];
+    let read = opened.map(|mut port| port.read_exact(&mut first).is_ok());
+    child.kill().unwrap();
+    child.wait().unwrap();
+    assert!(read.unwrap());
+    assert_eq!(&first, b"$");
 }
 
 /// A broker of the barest kind, MQTT 3.1.1 sections 3.1 to 3.4: it takes connections and QoS 1

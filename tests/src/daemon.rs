@@ -1,6 +1,7 @@
 //! A daemon at work, to be watched, stopped and killed.
 
 use crate::{http, programs};
+use std::ffi::OsString;
 use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Stdio};
 use std::time::{Duration, Instant};
@@ -12,6 +13,7 @@ pub struct Daemon {
     pub port: u16,
     configuration: PathBuf,
     log: PathBuf,
+    environment: Vec<(&'static str, OsString)>,
     child: Option<Child>,
 }
 
@@ -23,9 +25,24 @@ impl Daemon {
     /// When it does not start.
     #[must_use]
     pub fn start(folder: &Path, configuration: &str, port: u16) -> Self {
+        Self::start_with(folder, configuration, port, Vec::new())
+    }
+
+    /// The same with further variables in its environment.
+    ///
+    /// # Panics
+    /// When it does not start.
+    #[must_use]
+    pub fn start_with(
+        folder: &Path,
+        configuration: &str,
+        port: u16,
+        environment: Vec<(&'static str, OsString)>,
+    ) -> Self {
         let path = folder.join("nightjar.toml");
         std::fs::write(&path, configuration).expect("a folder that can be written to");
-        let mut daemon = Self { port, configuration: path, log: folder.join("nightjar.log"), child: None };
+        let log = folder.join("nightjar.log");
+        let mut daemon = Self { port, configuration: path, log, environment, child: None };
         daemon.run();
         daemon
     }
@@ -40,6 +57,7 @@ impl Daemon {
             .arg("run")
             .arg("--config")
             .arg(&self.configuration)
+            .envs(self.environment.iter().map(|(name, value)| (name, value)))
             .stdout(Stdio::null())
             .stderr(log)
             .spawn()
@@ -75,6 +93,17 @@ impl Daemon {
     #[must_use]
     pub fn id(&self) -> Option<u32> {
         self.child.as_ref().map(Child::id)
+    }
+
+    /// True while it runs.
+    pub fn is_alive(&mut self) -> bool {
+        self.child.as_mut().is_some_and(|child| matches!(child.try_wait(), Ok(None)))
+    }
+
+    /// All of its log.
+    #[must_use]
+    pub fn log(&self) -> String {
+        std::fs::read_to_string(&self.log).unwrap_or_default()
     }
 
     /// The end of its log.

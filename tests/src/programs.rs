@@ -16,9 +16,10 @@ fn folder() -> &'static PathBuf {
             .status()
             .expect("cargo can be started");
         assert!(built.success(), "the programs cannot be built");
-        // This test lies in TARGET/PROFILE/deps.
-        let test = std::env::current_exe().expect("a program knows where it is");
-        test.ancestors().nth(3).expect("a target folder").join("release")
+        // A test lies in TARGET/PROFILE/deps, a program in TARGET/PROFILE.
+        let own = std::env::current_exe().expect("a program knows where it is");
+        let depth = if own.parent().is_some_and(|folder| folder.ends_with("deps")) { 3 } else { 2 };
+        own.ancestors().nth(depth).expect("a target folder").join("release")
     })
 }
 

@@ -197,7 +197,8 @@ impl Core {
                         Reply::Done
                     }
                     Ok(Appended::AlreadyHave) => Reply::Already,
-                    Err(error) => Reply::Refused(format!("not written: {error}")),
+                    Err(error @ StoreError::OtherContent { .. }) => Reply::Refused(error.to_string()),
+                    Err(error) => Reply::NotWritten(error.to_string()),
                 };
                 self.pictured = None;
                 drop(to.send(reply));
@@ -226,7 +227,8 @@ impl Core {
         match asked.command {
             Command::Entry(entry) if self.writing => {
                 if self.waiting.len() >= COMMANDS_WAITING {
-                    drop(asked.reply.send(Reply::Refused("too many entries wait to be written".to_owned())));
+                    let why = "too many entries wait to be written".to_owned();
+                    drop(asked.reply.send(Reply::NotWritten(why)));
                 } else {
                     self.waiting.push_back((*entry, asked.reply));
                 }

@@ -218,7 +218,7 @@ impl Answers {
         self.commands.send(asked).await.map_err(|_| "the monitor is stopping".to_owned())?;
         match answer.await {
             Ok(Reply::Done | Reply::Already) => Ok(()),
-            Ok(Reply::Refused(why)) => Err(why),
+            Ok(Reply::Refused(why) | Reply::NotWritten(why)) => Err(why),
             Err(_) => Err("the monitor is stopping".to_owned()),
         }
     }

@@ -337,7 +337,7 @@ async fn add_entry(Anybody(view): Anybody, headers: HeaderMap, body: String) -> 
     let kind = words::act(&entry.act).0;
     match change::ask(&view, Command::Entry(Box::new(entry))).await {
         Ok(Reply::Already) => Json(json!({"id": id, "kind": kind, "repeated": true})).into_response(),
-        Ok(Reply::Done | Reply::Refused(_)) => {
+        Ok(Reply::Done | Reply::Refused(_) | Reply::NotWritten(_)) => {
             (StatusCode::CREATED, Json(json!({"id": id, "kind": kind, "repeated": false}))).into_response()
         }
         Err(not_done) => problem(not_done.status(), &not_done.to_string()),

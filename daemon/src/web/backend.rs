@@ -175,6 +175,8 @@ pub enum Reply {
     Already,
     /// Not done, and why, for people.
     Refused(String),
+    /// Not done because it could not be written: worth trying again.
+    NotWritten(String),
 }
 
 /// Somebody who can sign in.

@@ -44,6 +44,9 @@ pub enum NotDone {
     /// The core refused, and why.
     #[error("{0}")]
     Refused(String),
+    /// It could not be written; the same may work in a moment.
+    #[error("not written: {0}; nothing was changed, try again in a moment")]
+    NotWritten(String),
     /// The core has too much to do.
     #[error("busy; nothing was changed, try again in a moment")]
     Busy,
@@ -125,6 +128,7 @@ pub async fn ask(view: &View, command: Command) -> Result<Reply, NotDone> {
     })?;
     match tokio::time::timeout(LONGEST_WAIT, answer).await {
         Ok(Ok(Reply::Refused(why))) => Err(NotDone::Refused(why)),
+        Ok(Ok(Reply::NotWritten(why))) => Err(NotDone::NotWritten(why)),
         Ok(Ok(reply)) => Ok(reply),
         Ok(Err(_)) | Err(_) => Err(NotDone::NoAnswer),
     }
@@ -139,7 +143,9 @@ impl NotDone {
             Self::NotLetIn(NotLetIn::Wrong) | Self::SignIn | Self::PasswordAgain => StatusCode::UNAUTHORIZED,
             Self::Role(_) | Self::OldForm => StatusCode::FORBIDDEN,
             Self::Refused(_) => StatusCode::UNPROCESSABLE_ENTITY,
-            Self::Busy | Self::NotLetIn(NotLetIn::Busy) | Self::NoAnswer => StatusCode::SERVICE_UNAVAILABLE,
+            Self::NotWritten(_) | Self::Busy | Self::NotLetIn(NotLetIn::Busy) | Self::NoAnswer => {
+                StatusCode::SERVICE_UNAVAILABLE
+            }
         }
     }
 }

@@ -289,6 +289,20 @@ fn what_was_on_but_not_yet_told_is_told_after_the_restart() {
 }
 
 #[test]
+fn restarts_do_not_put_off_the_first_words() {
+    let mut station = Station::new(Build { jars: 4, ..Build::default() });
+    station.set_flow(0, 0.0);
+    station.run(18);
+    for _ in 0..3 {
+        station.restart(Some(Span::from_secs(1)), Span::from_secs(1));
+        station.run(3);
+    }
+    assert_eq!(station.engine.reported(AlarmKind::NoFlow, &jar("A-01")), Some(Reported::Unacknowledged));
+    let raised = station.changes().iter().filter(|change| **change == "raised").count();
+    assert_eq!(raised, 1, "ten seconds have passed, in four runs: {:?}", station.changes());
+}
+
+#[test]
 fn three_starts_in_a_day_ask_for_a_look_at_the_log() {
     let mut station = Station::new(Build { jars: 2, ..Build::default() });
     for _ in 0..2 {

@@ -176,7 +176,14 @@ impl Engine {
             .collect();
         for id in untold {
             let Some(event) = self.events.get(&id) else { continue };
-            let due = m.after(first_wait(self.event_priority(event)));
+            // The wait goes on where it was. Begun anew, a station that restarts more often than it
+            // waits would never say a word.
+            let began = self.speaking(event).into_iter().map(|ix| {
+                let (on_delay, _) = self.plan.settings.delays(self.tree.alarms[ix].kind);
+                self.slots[ix].alarm.since().after(on_delay)
+            });
+            let began = began.min().unwrap_or(m).min(m);
+            let due = began.after(first_wait(self.event_priority(event))).max(m);
             if let Some(event) = self.events.get_mut(&id) {
                 event.due = Some(due);
             }

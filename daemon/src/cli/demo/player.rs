@@ -131,7 +131,9 @@ impl Player {
             for event in &step.events {
                 for entry in crew::entries(event, &self.crew, &mut self.entries)? {
                     let text = format!("{:?}", entry.act);
-                    if let Reply::Refused(why) = ask(daemon, Command::Entry(Box::new(entry))).await? {
+                    if let Reply::Refused(why) | Reply::NotWritten(why) =
+                        ask(daemon, Command::Entry(Box::new(entry))).await?
+                    {
                         played.refused.push(format!("{why}: {text}"));
                     }
                 }

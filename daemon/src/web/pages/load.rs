@@ -340,7 +340,7 @@ async fn book(view: &View, filled: &Filled, id: &str, parts: &[Part]) -> Result<
     for part in parts {
         match change::ask(view, entry(&part.suffix, part.at, part.act.clone())).await {
             // What an earlier sending of the same form made is not this one's to take back.
-            Ok(Reply::Already | Reply::Refused(_)) => {}
+            Ok(Reply::Already | Reply::Refused(_) | Reply::NotWritten(_)) => {}
             Ok(Reply::Done) => made.push(&part.suffix),
             Err(why) => {
                 for suffix in made.iter().rev() {

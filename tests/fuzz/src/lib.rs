@@ -1,0 +1,3 @@
+//! See [`targets`].
+
+pub mod targets;
