@@ -4,16 +4,20 @@ use crate::pace;
 use anyhow::Context;
 use nightjar_simulator::frame::{Scan, plain_number};
 use nightjar_simulator::station::Sensor;
+use rustix::fs::OFlags;
 use serialport::{SerialPort, TTYPort};
+use std::fs::{File, OpenOptions};
 use std::io::{BufWriter, ErrorKind, Write};
+use std::os::unix::fs::OpenOptionsExt as _;
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
 /// A serial line.
 pub struct Wire {
     port: TTYPort,
-    /// The other end, held open so that its settings stay when the reader closes it.
-    other: Option<TTYPort>,
+    /// The other end, held open so that its settings stay when the reader closes it. A plain file,
+    /// without the lock of a port: the reader wants that for itself.
+    other: Option<File>,
     /// The link we made and where it points.
     link: Option<(PathBuf, String)>,
     /// Wait for a slow reader instead of losing bytes as a real wire does.
@@ -24,9 +28,12 @@ pub struct Wire {
 impl Wire {
     /// A fresh pseudo-terminal and the path of its other end, which `link` will point to.
     pub fn pseudo_terminal(link: Option<&Path>, patient: bool) -> anyhow::Result<(Self, String)> {
-        let (port, mut other) = TTYPort::pair().context("cannot make a pseudo-terminal")?;
-        other.set_exclusive(false).context("cannot share the pseudo-terminal")?;
-        let path = other.name().context("the pseudo-terminal has no name")?;
+        let (port, mut first) = TTYPort::pair().context("cannot make a pseudo-terminal")?;
+        first.set_exclusive(false).context("cannot share the pseudo-terminal")?;
+        let path = first.name().context("the pseudo-terminal has no name")?;
+        let not_ours = i32::try_from((OFlags::NOCTTY | OFlags::NONBLOCK).bits()).unwrap_or(0);
+        let other = OpenOptions::new().read(true).write(true).custom_flags(not_ours).open(&path);
+        let other = other.with_context(|| format!("cannot hold {path} open"))?;
         if let Some(link) = link {
             if link.is_symlink() {
                 std::fs::remove_file(link).with_context(|| format!("cannot replace {}", link.display()))?;
@@ -68,7 +75,7 @@ impl Wire {
 
     /// Gives a reader of the pseudo-terminal time for what is still in it, then ends the line.
     pub fn close(self) -> u64 {
-        let unread = || self.other.as_ref().and_then(|other| other.bytes_to_read().ok()).unwrap_or(0);
+        let unread = || self.other.as_ref().and_then(|other| rustix::io::ioctl_fionread(other).ok()).unwrap_or(0);
         let mut empty_looks = 0;
         for _ in 0..LAST_WAIT_MS / 10 {
             // The kernel hands bytes on in portions, so that one empty look proves nothing.

@@ -118,6 +118,24 @@ fn a_reader_of_the_pseudo_terminal_gets_every_line() {
     assert_eq!(text.matches(",L,HDF").count(), 864);
 }
 
+/// As the daemon opens it: for itself alone, with the lock that ports are opened with.
+#[test]
+fn a_reader_may_have_the_pseudo_terminal_for_itself() {
+    let mut child = sim(&["--pty", "--speed", "600", "--jars", "2"])
+        .stdout(Stdio::piped())
+        .stderr(Stdio::null())
+        .spawn()
+        .unwrap();
+    let mut path = String::new();
+    BufReader::new(child.stdout.take().unwrap()).read_line(&mut path).unwrap();
+    let asked = serialport::new(path.trim(), 115_200).timeout(std::time::Duration::from_secs(10));
+    let opened = serialport::TTYPort::open(&asked);
+    let read = opened.and_then(|mut port| Ok(port.read(&mut [0; 64])?));
+    child.kill().unwrap();
+    let _ended = child.wait().unwrap();
+    assert!(read.as_ref().is_ok_and(|bytes| *bytes > 0), "{read:?}");
+}
+
 /// A broker of the barest kind, MQTT 3.1.1 sections 3.1 to 3.4: it takes connections and QoS 1
 /// messages, and hangs up without a word every so many of them. Gives the payloads it acknowledged.
 fn broker(listener: &TcpListener, expected: usize, hang_up_after: usize) -> BTreeSet<String> {

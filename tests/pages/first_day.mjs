@@ -10,6 +10,8 @@ const PRESS_S = 2, FIELD_S = 8;
 
 export const firstDay = async (browser) => {
   const site = await station();
+  // The board is wired up before the eggs come.
+  await until('readings come in', async () => (await site.json('/sensors')).sensors.every((sensor) => sensor.latest), 30000);
   const begun = Date.now();
   const context = await browser.newContext({ viewport: { width: 390, height: 844 }, colorScheme: 'dark', hasTouch: true, isMobile: true });
   const page = await context.newPage();
@@ -55,7 +57,9 @@ export const firstDay = async (browser) => {
   const loaded = rack.jars.filter((jar) => jar.state !== 'empty');
   check(loaded.length === 8, `${loaded.length} jars loaded`);
   check(loaded.every((jar) => jar.species === 'walleye' && jar.eggs === 195000 && jar.eggs_l === 1.5 && jar.lot === loaded[0].lot), `jars are not as entered: ${JSON.stringify(loaded[0])}`);
-  const { fertilized_at } = await site.json(`/jars/${loaded[0].id}/outlook`);
+  let outlook = {};
+  await until('the eggs have a sum', async () => { outlook = await site.json(`/jars/${loaded[0].id}/outlook`); return 'fertilized_at' in outlook; });
+  const { fertilized_at } = outlook;
   // 20:00 in Chicago of the day before today there.
   const chicago = (at, options) => new Intl.DateTimeFormat('en-CA', { timeZone: 'America/Chicago', hourCycle: 'h23', ...options }).format(new Date(at));
   const yesterday = chicago(Date.now() - 86400000, { dateStyle: 'short' });

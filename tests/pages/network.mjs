@@ -41,9 +41,12 @@ const once = async (site, texts) => {
 /** No network at all. */
 export const offline = async (browser) => {
   const site = await serve('troubled');
-  const { context, page } = await phone(browser, site.url);
+  const line = await wire(site.port);
+  const { context, page } = await phone(browser, line.url);
+  // The browser is told, and the wire is cut: its worker begins anew at times and has to find out.
+  const network = async (yes) => { line.cut(!yes); await context.setOffline(!yes); };
   const age = () => page.locator('[data-t]').first().innerText();
-  await context.setOffline(true);
+  await network(false);
   await page.reload();
   check((await bar(page)).includes('Last known state'), `without network the page does not say that it is old: "${await bar(page)}"`);
   check((await page.locator('h1').first().innerText()).includes('J03'), 'without network the jar seen before is not shown');
@@ -58,29 +61,30 @@ export const offline = async (browser) => {
   await note(page, texts[1]);
   await until('both wait', async () => (await bar(page)).includes('2 entries wait'));
   check((await bar(page)).includes('Last known state'), 'the waiting entries hide that the page is old');
-  await page.goto(`${site.url}/`);
+  await page.goto(`${line.url}/`);
   check((await page.locator('main').innerText()).includes('J03'), 'without network the rack seen before is not shown');
   check((await bar(page)).includes('2 entries wait'), 'the waiting entries are forgotten on another page');
-  await page.goto(`${site.url}/jar/J03`);
+  await page.goto(`${line.url}/jar/J03`);
   await note(page, texts[2]);
   await until('all three wait', async () => (await bar(page)).includes('3 entries wait'));
-  await page.goto(`${site.url}/season`);
+  await page.goto(`${line.url}/season`);
   check((await page.locator('main').innerText()).includes('not seen before'), 'a page never seen pretends to be there');
-  await page.goto(`${site.url}/jar/J03`);
+  await page.goto(`${line.url}/jar/J03`);
   // Another tab of the same phone sends at the same time.
   const other = await context.newPage();
-  await other.goto(`${site.url}/`);
-  await context.setOffline(false);
+  await other.goto(`${line.url}/`);
+  await network(true);
   await until('the entries are sent', async () => await waiting(page) === 0);
   await until('the page is fresh again', async () => await page.evaluate(() => !document.documentElement.dataset.known && !document.getElementById('not-live').textContent));
   await once(site, texts);
   // An acknowledgment is not kept: it says so and leaves the page as it is.
-  await visit(page, `${site.url}/alarms`);
-  await context.setOffline(true);
+  await visit(page, `${line.url}/alarms`);
+  await network(false);
   await page.locator('#e41 button.main', { hasText: 'Acknowledge' }).click();
   await until('it says that nothing was sent', async () => (await bar(page)).includes('not sent'));
   check(page.url().endsWith('/alarms'), 'the page is lost with what was not sent');
   await context.close();
+  await line.stop();
   await site.stop();
 };
 

@@ -29,7 +29,7 @@ id = "board"
 port = "${folder}/board"
 baud = 115200
 format = "xdr"
-interval = "10s"
+interval = "2s"
 [[people]]
 id = "kim"
 name = "Kim"
@@ -57,7 +57,7 @@ export const station = async () => {
   writeFileSync(file, config(folder, port));
   const running = [];
   const start = (program, words) => { const child = begin(program, words, { stdio: ['ignore', 'ignore', 'inherit'], env: { ...process.env, NIGHTJAR_LOG: 'error', RUST_LOG: 'error' } }); running.push(child); return child; };
-  start(NIGHTJAR_SIM, ['--scenario', 'quiet', '--jars', '8', '--interval', '10', '--start', 'now', '--pty', '--pty-link', `${folder}/board`]);
+  start(NIGHTJAR_SIM, ['--scenario', 'quiet', '--jars', '8', '--interval', '2', '--start', 'now', '--pty', '--pty-link', `${folder}/board`]);
   await until('the simulated board is there', () => existsSync(`${folder}/board`));
   const daemon = start(NIGHTJAR, ['run', '--config', file]);
   const url = `http://127.0.0.1:${port}`;
