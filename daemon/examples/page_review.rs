@@ -96,7 +96,9 @@ async fn main() -> anyhow::Result<()> {
     });
     let stop = stand.backend.stop.clone();
     let listener = tokio::net::TcpListener::bind(address).await?;
-    serve(listener, nightjar::web::router(stand.backend), Limits::default(), stop).await;
+    // Several browsers come from this one address.
+    let limits = Limits { per_address: 64, ..Limits::default() };
+    serve(listener, nightjar::web::router(stand.backend), limits, stop).await;
     Ok(())
 }
 

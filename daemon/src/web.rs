@@ -20,6 +20,7 @@ mod forms;
 mod health;
 mod pages;
 mod past;
+mod pen;
 mod router;
 pub mod server;
 mod session;

@@ -1,14 +1,21 @@
 //! The report for reading and printing.
 
+use super::journal::DAILY;
 use super::table::{Cell, Column, Table};
 use super::{Material, chart};
 use crate::web::words;
 use maud::{DOCTYPE, Markup, html};
 use nightjar_calc::enumeration::round_known;
 use nightjar_calc::time::Zone;
+use std::collections::BTreeMap;
 
 /// Columns a printed table holds side by side; a wider one is printed record by record.
 const WIDE: usize = 9;
+
+/// Places side by side in the table of daily temperatures.
+const PLACES: usize = 9;
+/// Share of a day below which its mean is marked.
+const NEARLY_WHOLE: f64 = 0.9;
 
 /// Looks of the printed page. Rows and records are never cut by the end of a page.
 const STYLE: &str = "\
@@ -17,6 +24,7 @@ body { font: 10.5pt/1.35 system-ui, sans-serif; color: #111; background: #fff; m
 h1 { font-size: 18pt; margin: 0 0 .2rem; } h2 { font-size: 13pt; margin: 1.4rem 0 .3rem; break-after: avoid; }
 table { border-collapse: collapse; width: 100%; } thead { display: table-header-group; }
 th, td { text-align: left; padding: .15rem .4rem; border-bottom: .5pt solid #999; vertical-align: top; overflow-wrap: anywhere; }
+th { overflow-wrap: normal; font-size: 9pt; } .by-day th, .by-day td { padding: .1rem .3rem; }
 td.n { text-align: right; font-variant-numeric: tabular-nums; white-space: nowrap; }
 tr, .record { break-inside: avoid; }
 .record { border-top: 1pt solid #444; padding: .3rem 0; }
@@ -74,7 +82,9 @@ pub fn section(table: &Table, zone: Zone) -> Markup {
         section {
             h2 { (table.title) }
             @if !table.about.is_empty() { p.about { (table.about) } }
-            @if table.columns.len() > WIDE { (records(table, zone)) } @else { (rows(table, zone)) }
+            @if table.name == DAILY { (by_day(table)) }
+            @else if table.columns.len() > WIDE { (records(table, zone)) }
+            @else { (rows(table, zone)) }
         }
     }
 }
@@ -93,6 +103,42 @@ fn rows(table: &Table, zone: Zone) -> Markup {
                 }
             }
         }
+    }
+}
+
+/// Means of the days, a day a row and the places side by side: a season on a page instead of seven.
+fn by_day(table: &Table) -> Markup {
+    let mut places: Vec<&str> = Vec::new();
+    let mut days: BTreeMap<&str, BTreeMap<&str, (f64, f64)>> = BTreeMap::new();
+    for row in &table.rows {
+        if let [Cell::Text(place), Cell::Text(day), Cell::Number(mean, _), Cell::Number(share, _)] =
+            row.as_slice()
+        {
+            if !places.contains(&place.as_str()) {
+                places.push(place);
+            }
+            days.entry(day).or_default().insert(place, (*mean, *share));
+        }
+    }
+    html! {
+        @for block in places.chunks(PLACES) {
+            table.grid-table.by-day {
+                thead { tr { th scope="col" { "°C" } @for place in block { th scope="col" { (place) } } } }
+                tbody {
+                    @for (day, means) in &days {
+                        tr {
+                            th scope="row" { (day) }
+                            @for place in block {
+                                td.n data-label=(place) {
+                                    @if let Some((mean, share)) = means.get(place) { (format!("{mean:.1}")) @if *share < NEARLY_WHOLE { "*" } }
+                                }
+                            }
+                        }
+                    }
+                }
+            }
+        }
+        p.about { "* less than nine tenths of the day were measured." }
     }
 }
 
@@ -147,5 +193,33 @@ fn shown(cell: &Cell, zone: Zone) -> String {
         Cell::Number(value, 0) => words::grouped(*value),
         Cell::At(at) => zone.local(*at).format("%Y-%m-%d %H:%M").to_string(),
         Cell::Empty | Cell::Text(_) | Cell::Number(..) => cell.plain(zone),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::table::columns;
+    use super::*;
+
+    #[test]
+    fn a_day_is_one_row_with_all_places_and_part_days_are_marked() {
+        let row = |place: &str, day: &str, mean, share| {
+            vec![Cell::text(place), Cell::text(day), Cell::Number(mean, 2), Cell::Number(share, 3)]
+        };
+        let table = Table {
+            name: DAILY,
+            title: "Daily water temperatures",
+            about: "",
+            columns: columns(&[("place", ""), ("date", ""), ("mean_c", ""), ("coverage_share", "")]),
+            rows: vec![
+                row("header A", "2026-04-16", 9.81, 0.751),
+                row("header A", "2026-04-17", 9.86, 1.0),
+                row("jar 01", "2026-04-17", 10.04, 1.0),
+            ],
+        };
+        let drawn = section(&table, Zone::UTC).into_string();
+        assert_eq!(drawn.matches("<tr>").count(), 3, "{drawn}");
+        assert!(drawn.contains(">9.8*<"), "{drawn}");
+        assert!(drawn.contains("data-label=\"jar 01\">10.0<"), "{drawn}");
     }
 }

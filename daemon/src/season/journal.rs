@@ -332,7 +332,7 @@ pub(super) fn days(material: &Material<'_>) -> Table {
         })
         .collect();
     Table {
-        name: "daily_temperatures",
+        name: DAILY,
         title: "Daily water temperatures",
         about: "Local calendar days.",
         columns: columns(&[
@@ -344,6 +344,9 @@ pub(super) fn days(material: &Material<'_>) -> Table {
         rows,
     }
 }
+
+/// Name of the table of daily temperatures, which is printed in its own way.
+pub(super) const DAILY: &str = "daily_temperatures";
 
 pub(super) fn checks(material: &Material<'_>) -> Table {
     let rows = in_order(material, |done| {

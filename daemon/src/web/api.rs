@@ -12,6 +12,7 @@ use super::{Site, past, words};
 use crate::alarm::event::EventId;
 use crate::logbook::{Entry, EntryId};
 use crate::rack::JarIx;
+use axum::body::Bytes;
 use axum::extract::{Path, Query};
 use axum::http::header::AUTHORIZATION;
 use axum::http::{HeaderMap, StatusCode};
@@ -307,12 +308,15 @@ fn booked_json(booked: &Booked) -> Value {
 
 /// Takes an entry. Its id makes a repeat harmless: the second time the answer is 200 instead of
 /// 201 and nothing is changed.
-async fn add_entry(Anybody(view): Anybody, headers: HeaderMap, body: String) -> Response {
+async fn add_entry(Anybody(view): Anybody, headers: HeaderMap, body: Bytes) -> Response {
     let json_body = headers.get("content-type").and_then(|t| t.to_str().ok()).unwrap_or_default();
     if !json_body.starts_with("application/json") {
         return problem(StatusCode::UNSUPPORTED_MEDIA_TYPE, "send application/json");
     }
-    let mut reader = serde_json::Deserializer::from_str(&body);
+    let Ok(body) = std::str::from_utf8(&body) else {
+        return problem(StatusCode::BAD_REQUEST, "the body is not UTF-8");
+    };
+    let mut reader = serde_json::Deserializer::from_str(body);
     let entry: Entry = match serde_path_to_error::deserialize(&mut reader) {
         Ok(entry) => entry,
         Err(error) => {

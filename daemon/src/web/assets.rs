@@ -9,7 +9,8 @@ use sha2::{Digest, Sha256};
 use std::sync::LazyLock;
 
 const STYLE: &str = include_str!("style.css");
-const SCRIPT: &str = include_str!("live.js");
+/// One file, so that a page needs one request for both.
+const SCRIPT: &str = concat!(include_str!("live.js"), include_str!("kept.js"));
 const ICON: &str = include_str!("icon.svg");
 /// Served under a fixed name: browsers ask for it again by themselves.
 const WORKER: &str = include_str!("worker.js");

@@ -5,10 +5,10 @@
 //! by colour alone. The time axis is in local time and knows days of 23 and 25 hours.
 
 use super::backend::{Series, Stretch};
+use super::pen::Pen;
 use super::words;
 use maud::{Markup, html};
 use nightjar_calc::time::{Timestamp, Zone};
-use std::fmt::Write as _;
 
 /// What to draw.
 pub struct Chart<'a> {
@@ -230,41 +230,46 @@ impl Chart<'_> {
     }
 
     fn line(&self, scale: &Scale) -> String {
-        let mut path = String::new();
+        let mut pen = Pen::default();
         for run in self.runs() {
             for (i, bucket) in run.iter().enumerate() {
                 let (x1, y1) = (scale.x(bucket.first_at), scale.y((self.convert)(bucket.first)));
                 let (x2, y2) = (scale.x(bucket.last_at), scale.y((self.convert)(bucket.last)));
-                // Writing to a String cannot fail.
-                let _written = write!(path, "{}{x1:.1} {y1:.1}", if i == 0 { 'M' } else { 'L' });
+                if i == 0 {
+                    pen.start(x1, y1);
+                } else {
+                    pen.line(x1, y1);
+                }
                 // A narrow slice needs no second point: its spread is drawn beside.
                 if x2 - x1 > 4.0 || run.len() == 1 {
-                    let _written = write!(path, "L{:.1} {y2:.1}", x2.max(x1 + 0.6));
+                    pen.line(x2.max(x1 + 0.6), y2);
                 }
             }
         }
-        path
+        pen.done()
     }
 
     /// One stroke per slice from minimum to maximum, where they differ visibly.
     fn spread(&self, scale: &Scale) -> String {
-        let mut path = String::new();
+        let mut pen = Pen::default();
         for bucket in &self.series.buckets {
             let (low, high) = (scale.y((self.convert)(bucket.min)), scale.y((self.convert)(bucket.max)));
             if low - high > 0.8 {
-                let x = f64::midpoint(scale.x(bucket.first_at), scale.x(bucket.last_at));
-                let _written = write!(path, "M{x:.1} {low:.1}V{high:.1}");
+                pen.start(f64::midpoint(scale.x(bucket.first_at), scale.x(bucket.last_at)), low);
+                pen.upright(high);
             }
         }
-        path
+        pen.done()
     }
 
     fn doubts(&self, scale: &Scale) -> Markup {
-        let mut path = String::new();
+        let mut pen = Pen::default();
         for bucket in self.series.buckets.iter().filter(|b| b.doubtful > 0) {
             let x = f64::midpoint(scale.x(bucket.first_at), scale.x(bucket.last_at));
-            let _written = write!(path, "M{x:.1} {:.1}v5", HEIGHT - BOTTOM - 5.0);
+            pen.start(x, HEIGHT - BOTTOM - 5.0);
+            pen.upright(HEIGHT - BOTTOM);
         }
+        let path = pen.done();
         html! { @if !path.is_empty() { path.doubt d=(path) { title { "readings in doubt" } } } }
     }
 
@@ -349,6 +354,7 @@ fn tidy(value: f64) -> String {
 #[cfg(test)]
 mod tests {
     use super::super::backend::{Bucket, Gap};
+    use super::super::pen::tests::places;
     use super::*;
     use nightjar_calc::time::Span;
 
@@ -436,7 +442,7 @@ mod tests {
         let chart = chart(&series, span, &convert);
         let path = chart.spread(&chart.scale());
         let high = chart.scale().y(15.0);
-        assert!(path.contains(&format!("V{high:.1}")), "{path}");
+        assert!(places(&path).iter().any(|(_, y)| (y - high).abs() < 0.1), "{path}");
     }
 
     #[test]
@@ -448,7 +454,7 @@ mod tests {
         };
         let convert = |v| v;
         let chart = chart(&series, span, &convert);
-        assert_eq!(chart.line(&chart.scale()).matches('M').count(), 2);
+        assert_eq!(chart.line(&chart.scale()).matches(['M', 'm']).count(), 2);
     }
 
     #[test]

@@ -31,7 +31,7 @@ pub fn page(view: &View, title: &str, body: &Markup) -> Markup {
     };
     html! {
         (DOCTYPE)
-        html lang="en" data-theme=[theme] data-zone=(view.zone()) {
+        html lang="en" data-theme=[theme] data-who=(view.author()) {
             head {
                 meta charset="utf-8";
                 meta name="viewport" content="width=device-width, initial-scale=1, viewport-fit=cover";

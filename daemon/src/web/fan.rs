@@ -6,6 +6,7 @@
 //! it comes, and between when, is what the outlook says.
 
 use super::backend::Series;
+use super::pen::Pen;
 use super::words;
 use crate::snapshot::ProgressView;
 use maud::{Markup, html};
@@ -201,23 +202,27 @@ fn fan(scale: &Scale, c_days: f64, now: Timestamp, ahead: &[Ahead]) -> Markup {
     }
 }
 
-/// Runs of the line: true for those without readings.
+/// Runs of the line: true for those without readings. Points that could not be told apart are left out.
 fn lines(scale: &Scale, points: &[Point]) -> Vec<(bool, String)> {
-    let mut runs: Vec<(bool, String)> = Vec::new();
-    for pair in points.windows(2) {
+    let mut runs: Vec<(bool, Pen)> = Vec::new();
+    let mut drawn = f64::NEG_INFINITY;
+    for (i, pair) in points.windows(2).enumerate() {
         let dashed = pair[1].after_gap;
-        let to = format!("L{:.1} {:.1}", scale.x(pair[1].at), scale.y(pair[1].c_days));
+        let (x, y) = (scale.x(pair[1].at), scale.y(pair[1].c_days));
+        let goes_on = points.get(i + 2).is_some_and(|next| next.after_gap == dashed);
         match runs.last_mut() {
-            Some((kind, path)) if *kind == dashed => path.push_str(&to),
+            Some((kind, _)) if *kind == dashed && goes_on && x - drawn < 1.0 => continue,
+            Some((kind, pen)) if *kind == dashed => pen.line(x, y),
             Some(_) | None => {
-                runs.push((
-                    dashed,
-                    format!("M{:.1} {:.1}{to}", scale.x(pair[0].at), scale.y(pair[0].c_days)),
-                ));
+                let mut pen = Pen::default();
+                pen.start(scale.x(pair[0].at), scale.y(pair[0].c_days));
+                pen.line(x, y);
+                runs.push((dashed, pen));
             }
         }
+        drawn = x;
     }
-    runs
+    runs.into_iter().map(|(dashed, pen)| (dashed, pen.done())).collect()
 }
 
 fn reached(scale: &Scale, past: &[Point], name: &str, at: Timestamp) -> Markup {

@@ -1,9 +1,24 @@
 // Keeps a page live: puts changed pieces in place, counts how long ago things were, says when it
-// is not live, reads values under the finger, and keeps entries while the network is gone.
+// is not live, and reads values under the finger.
 'use strict';
+// The line over the page: whether it is live, and what waits on this device (kept.js).
+const notice = (() => {
+  const line = document.getElementById('not-live');
+  const parts = { state: line.hidden ? '' : line.textContent, kept: '' };
+  return {
+    line,
+    get state() { return parts.state; },
+    say(part, words) {
+      parts[part] = words;
+      const text = [parts.state, parts.kept].filter(Boolean).join('. ');
+      line.hidden = !text;
+      if (line.textContent !== text) line.textContent = text;
+    },
+  };
+})();
 (() => {
   const live = document.querySelector('[data-live]');
-  const notLive = document.getElementById('not-live');
+  const root = document.documentElement.dataset;
   let serverNow = 0, heardAt = 0, source = null, wait = 1000, have = live ? live.dataset.have : '';
 
   const words = (seconds) => {
@@ -15,15 +30,22 @@
   };
   const ages = () => {
     if (!serverNow) return;
+    // Time goes on while nothing is heard: what is old must not look new.
+    const now = serverNow + (Date.now() - heardAt) / 1000;
     for (const el of document.querySelectorAll('[data-t]')) {
-      const text = words(serverNow - Number(el.dataset.t));
+      const text = words(now - Number(el.dataset.t));
       el.textContent = el.tagName === 'SPAN' ? '(' + text + ')' : text;
     }
   };
   const clock = () => new Date(heardAt).toTimeString().slice(0, 5);
-  const say = (text) => { notLive.hidden = !text; if (notLive.textContent !== text) notLive.textContent = text; };
   const stale = () => {
-    if (heardAt && Date.now() - heardAt > 30000) say('Not live since ' + clock() + ': what you see is the last that was known');
+    if (!root.known && Date.now() - heardAt > 30000) notice.say('state', 'Not live since ' + clock() + ': what you see is the last that was known');
+    ages();
+  };
+  // A page from the store of this device is asked for anew once the monitor answers again.
+  const again = () => {
+    const typed = [...document.querySelectorAll('form[method="post"] input, form[method="post"] textarea')].some((el) => el.type !== 'hidden' && el.type !== 'radio' && el.value !== el.defaultValue);
+    if (root.known && !typed) location.reload();
   };
   // Pieces that somebody types in or reads in wait until that is over.
   const held = new Map();
@@ -43,7 +65,13 @@
   const open = () => {
     if (!live || source) return;
     source = new EventSource(live.dataset.live + '&have=' + (held.size ? '' : have));
-    const alive = () => { mark(true); heardAt = Date.now(); wait = 1000; if (notLive.textContent.startsWith('Not live')) { say(''); showKept(); } };
+    const alive = () => {
+      if (root.known) { again(); return; }
+      const wasSilent = document.documentElement.dataset.live !== 'yes';
+      mark(true); heardAt = Date.now(); wait = 1000;
+      notice.say('state', '');
+      if (wasSilent) dispatchEvent(new Event('monitor'));
+    };
     source.addEventListener('patch', (e) => { alive(); have = ''; patch(e.data); });
     source.addEventListener('beat', (e) => {
       alive();
@@ -59,8 +87,12 @@
       wait = Math.min(wait * 2, 30000);
     };
   };
+  // A page kept on this device says when it was taken from the monitor, by the monitor's clock and
+  // by that of the device.
+  if (root.known) { const [taken, here] = root.known.split(' ').map(Number); serverNow = taken; heardAt = here; ages(); }
+  addEventListener('online', again);
   if (live) {
-    heardAt = Date.now();
+    if (!root.known) heardAt = Date.now();
     open();
     setInterval(stale, 5000);
     addEventListener('online', open);
@@ -73,7 +105,9 @@
   for (const chart of document.querySelectorAll('svg.chart[data-plot]')) {
     const line = chart.querySelector('path.line');
     if (!line) continue;
-    const points = [...line.getAttribute('d').matchAll(/[ML]([\d.]+) ([\d.]+)/g)].map((m) => [Number(m[1]), Number(m[2])]);
+    // Steps from the first place on.
+    let px = 0, py = 0;
+    const points = [...line.getAttribute('d').matchAll(/[Mml](-?[\d.]+) ?(-?[\d.]+)/g)].map((m) => [px += Number(m[1]), py += Number(m[2])]);
     const out = document.createElement('p');
     out.className = 'chart-value small';
     chart.after(out);
@@ -99,62 +133,5 @@
     chart.addEventListener('pointermove', show);
     chart.addEventListener('pointerdown', show);
   }
-
-  // Entries made while the network is gone are kept and sent once it is back. Each carries its own
-  // id, so that sending twice makes one entry; the time is fixed at the moment of pressing. Never
-  // kept: forms with a PIN or a password. What is refused stays until somebody has seen it.
-  const kept = () => JSON.parse(localStorage.getItem('kept-entries') || '[]');
-  const keep = (list) => localStorage.setItem('kept-entries', JSON.stringify(list));
-  const short = (entry) => Object.entries(entry.fields).filter(([name, value]) => value && !['id', 'word', 'units', 'back', 'when'].includes(name))
-    .map(([name, value]) => name + ' ' + value).join(', ');
-  const showKept = (why) => {
-    const all = kept(), refused = all.find((entry) => entry.refused), n = all.length;
-    if (refused) say('Refused: ' + refused.path.split('/').pop() + ' (' + short(refused) + '). Make it again, then touch here.');
-    else if (n) say(n + (n === 1 ? ' entry waits' : ' entries wait') + ' on this device: ' + (why || 'no network'));
-    else if (notLive.textContent.includes('on this device')) say('');
-  };
-  notLive.addEventListener('click', () => {
-    const first = kept().find((entry) => entry.refused);
-    if (!first) return;
-    keep(kept().filter((other) => other.fields.id !== first.fields.id));
-    say(''); showKept();
-  });
-  const local = (date) => {
-    const parts = Object.fromEntries(new Intl.DateTimeFormat('en-CA', { timeZone: document.documentElement.dataset.zone, hourCycle: 'h23', year: 'numeric', month: '2-digit', day: '2-digit', hour: '2-digit', minute: '2-digit' }).formatToParts(date).map((part) => [part.type, part.value]));
-    return parts.year + '-' + parts.month + '-' + parts.day + 'T' + parts.hour + ':' + parts.minute;
-  };
-  const send = async () => {
-    const word = document.querySelector('[name="word"]');
-    for (const entry of kept().filter((one) => !one.refused)) {
-      const fields = { ...entry.fields, ...(word ? { word: word.value } : {}) };
-      let answer;
-      try { answer = await fetch(entry.path, { method: 'POST', body: new URLSearchParams(fields), redirect: 'manual' }); } catch { break; }
-      if (answer.type === 'opaqueredirect' || answer.ok) keep(kept().filter((other) => other.fields.id !== entry.fields.id));
-      else if (answer.status === 422) keep(kept().map((other) => other.fields.id === entry.fields.id ? { ...other, refused: true } : other));
-      else { showKept(answer.status < 500 ? 'sign in to send them' : 'the monitor is busy'); return; }
-    }
-    showKept();
-  };
-  document.addEventListener('submit', (event) => {
-    const form = event.target;
-    if (form.dataset.sent) { event.preventDefault(); return; }
-    if (form.matches('form[data-entry]') && !navigator.onLine && !form.querySelector('[name="pin"],[name="password"]')) {
-      event.preventDefault();
-      const fields = Object.fromEntries(new FormData(form));
-      for (const radio of form.querySelectorAll('.when input:checked')) {
-        const back = { now: 0, '1h': 1, '3h': 3 }[radio.value];
-        if (back !== undefined) fields[radio.name] = 'at:' + local(new Date(Date.now() - back * 3600000));
-      }
-      keep([...kept().slice(-99), { path: new URL(form.action).pathname, fields }]);
-      const drawer = form.closest('details'); if (drawer) drawer.open = false;
-      showKept();
-      return;
-    }
-    form.dataset.sent = '1';
-    setTimeout(() => delete form.dataset.sent, 3000);
-  });
-  addEventListener('online', send);
-  showKept();
-  if (navigator.onLine) send();
   if ('serviceWorker' in navigator && isSecureContext) navigator.serviceWorker.register('/worker.js');
 })();

@@ -74,6 +74,8 @@ pub struct View {
     pub peer: PeerAddress,
     /// Path asked for.
     pub path: String,
+    /// Asked by the script of a page, which goes on by itself.
+    pub by_script: bool,
 }
 
 impl View {
@@ -106,6 +108,7 @@ impl View {
                 .copied()
                 .unwrap_or(PeerAddress(IpAddr::V4(Ipv4Addr::UNSPECIFIED))),
             path: parts.uri.path().to_owned(),
+            by_script: parts.headers.contains_key("x-nightjar"),
         }
     }
 
@@ -153,6 +156,15 @@ impl View {
     /// Whether a PIN could help somebody who is not signed in.
     pub fn pins(&self) -> bool {
         self.site.backend.people.iter().any(|p| p.pin.is_some())
+    }
+
+    /// Who makes the entries of this page, for the script; empty when nobody is signed in.
+    pub fn author(&self) -> &str {
+        match &self.who {
+            Who::Nobody => "",
+            Who::Demo(id) => id.as_str(),
+            Who::Known { session, .. } => session.person.as_str(),
+        }
     }
 
     /// The word each form of this session carries.

@@ -1,30 +1,39 @@
 // Keeps the pages last seen, so that a phone without network shows the last known state, marked
 // as such. Nothing that was typed goes through here.
 'use strict';
-const NAME = 'nightjar-1';
+const PAGES = 'nightjar-pages', FILES_KEPT = 'nightjar-files';
 const FILES = ['{style}', '{script}'];
+// Longest wait for the monitor before the last known page is shown: it may be out of reach while
+// the phone believes in its network.
+const PATIENCE = 6000;
 self.addEventListener('install', (event) => {
-  event.waitUntil(caches.open(NAME).then((cache) => cache.addAll(FILES)).then(() => self.skipWaiting()));
+  event.waitUntil(caches.open(FILES_KEPT).then((cache) => cache.addAll(FILES)).then(() => self.skipWaiting()));
 });
 self.addEventListener('activate', (event) => {
   event.waitUntil((async () => {
-    const cache = await caches.open(NAME);
-    for (const request of await cache.keys()) {
-      const path = new URL(request.url).pathname;
-      if (path.startsWith('/a/') && !FILES.includes(path)) await cache.delete(request);
-    }
+    const cache = await caches.open(FILES_KEPT);
+    for (const request of await cache.keys()) if (!FILES.includes(new URL(request.url).pathname)) await cache.delete(request);
     await self.clients.claim();
   })());
 });
-const lastKnown = async (request) => {
-  const cache = await caches.open(NAME);
-  const kept = await cache.match(request, { ignoreSearch: true });
-  if (!kept) return new Response('No network, and this page was not seen before.', { status: 503, headers: { 'content-type': 'text/plain; charset=utf-8' } });
-  const when = new Date(kept.headers.get('date'));
-  const text = await kept.text();
-  const mark = 'No network. Last known state, from ' + when.toLocaleString();
-  const body = text.replace('<div id="not-live" role="status" hidden>', '<div id="not-live" role="status">' + mark);
-  return new Response(body, { headers: { 'content-type': 'text/html; charset=utf-8' } });
+const keepPage = async (key, answer) => {
+  const headers = new Headers(answer.headers);
+  headers.set('x-kept-at', String(Date.now()));
+  await (await caches.open(PAGES)).put(key, new Response(await answer.blob(), { headers }));
+};
+const lastKnown = async (key) => {
+  const kept = await (await caches.open(PAGES)).match(key);
+  if (!kept) {
+    const page = '<!doctype html><meta charset="utf-8"><meta name="viewport" content="width=device-width"><title>No network</title><link rel="stylesheet" href="' + FILES[0] + '"><main><h1>No network</h1><p>This page was not seen before on this device.</p><p><a class="button" href="/">To the rack, as last known</a></p></main>';
+    return new Response(page, { status: 503, headers: { 'content-type': 'text/html; charset=utf-8' } });
+  }
+  const taken = new Date(kept.headers.get('date')), here = Number(kept.headers.get('x-kept-at'));
+  const mark = 'No network. Last known state, from ' + new Date(here).toLocaleString([], { weekday: 'short', day: 'numeric', month: 'short', hour: '2-digit', minute: '2-digit' });
+  const body = (await kept.text())
+    .replace('<html ', '<html data-known="' + taken.getTime() / 1000 + ' ' + here + '" ')
+    .replace('<div id="not-live" role="status" hidden>', '<div id="not-live" role="status">' + mark);
+  const policy = kept.headers.get('content-security-policy') || "default-src 'none'";
+  return new Response(body, { headers: { 'content-type': 'text/html; charset=utf-8', 'content-security-policy': policy } });
 };
 self.addEventListener('fetch', (event) => {
   const { request } = event, url = new URL(request.url);
@@ -32,12 +41,17 @@ self.addEventListener('fetch', (event) => {
   if (url.pathname.startsWith('/a/')) {
     event.respondWith(caches.match(request).then((kept) => kept || fetch(request)));
   } else if (request.mode === 'navigate') {
+    const key = url.origin + url.pathname;
     event.respondWith((async () => {
       try {
-        const answer = await fetch(request);
-        if (answer.ok && url.pathname !== '/sign-in') (await caches.open(NAME)).put(url.origin + url.pathname, answer.clone());
+        const asked = fetch(request), late = new Promise((done) => setTimeout(done, PATIENCE));
+        const early = await Promise.race([asked, late]);
+        if (!early && await caches.match(key)) { asked.catch(() => {}); return lastKnown(key); }
+        const answer = early || await asked;
+        // A page that says "saved" or "signed in" is about a moment, not about the rack.
+        if (answer.ok && !answer.redirected && url.pathname !== '/sign-in' && !url.searchParams.has('done')) event.waitUntil(keepPage(key, answer.clone()));
         return answer;
-      } catch { return lastKnown(url.origin + url.pathname); }
+      } catch { return lastKnown(key); }
     })());
   }
 });

@@ -147,7 +147,7 @@ pub fn modem(bytes: &[u8]) {
             }
             ms += 40;
             if let Some(due) = machine.poll_timeout()
-                && bytes.len() % 3 == 0
+                && bytes.len().is_multiple_of(3)
             {
                 ms = ms.max(due.ms().saturating_sub(1_000));
                 machine.handle_timeout(now(ms));
@@ -164,10 +164,10 @@ pub fn modem(bytes: &[u8]) {
 pub fn pdu(bytes: &[u8]) {
     let text = String::from_utf8_lossy(bytes);
     let line = text.trim();
-    if let Ok(deliver) = Deliver::from_hex(line) {
-        if let Ok(again) = deliver.hex() {
-            assert_eq!(Deliver::from_hex(&again).as_ref(), Ok(&deliver));
-        }
+    if let Ok(deliver) = Deliver::from_hex(line)
+        && let Ok(again) = deliver.hex()
+    {
+        assert_eq!(Deliver::from_hex(&again).as_ref(), Ok(&deliver));
     }
     if let Ok(report) = StatusReport::from_hex(line) {
         let _arrival = report.arrival();
@@ -175,10 +175,10 @@ pub fn pdu(bytes: &[u8]) {
             assert_eq!(StatusReport::from_hex(&again).as_ref(), Ok(&report));
         }
     }
-    if let Ok(submit) = Submit::from_hex(line) {
-        if let Ok((again, _)) = submit.hex() {
-            assert_eq!(Submit::from_hex(&again).as_ref(), Ok(&submit));
-        }
+    if let Ok(submit) = Submit::from_hex(line)
+        && let Ok((again, _)) = submit.hex()
+    {
+        assert_eq!(Submit::from_hex(&again).as_ref(), Ok(&submit));
     }
     if let Ok(parts) = split(&text, 7) {
         assert!(!parts.is_empty());

@@ -104,7 +104,6 @@ impl Keeper {
     }
 
     /// What was sent and answered so far.
-    #[must_use]
     pub fn written(&self) -> MutexGuard<'_, Written> {
         self.written.lock().unwrap_or_else(PoisonError::into_inner)
     }

@@ -129,6 +129,7 @@ fn entry_operations() -> Value {
                 "401": answer("Not signed in.", "Problem"),
                 "403": answer("Not allowed.", "Problem"),
                 "413": {"description": "Too large."},
+                "414": answer("The address is too long.", "Problem"),
                 "415": answer("Not JSON.", "Problem"),
                 "422": answer("Refused, and why.", "Problem"),
                 "429": answer("Too often.", "Problem"),
@@ -196,6 +197,7 @@ pub(super) fn read(summary: &str, schema: &str, parameters: &[Value]) -> Value {
             "400": answer("Not understood.", "Problem"),
             "401": answer("Not signed in, and reading is not open.", "Problem"),
             "404": answer("No such thing.", "Problem"),
+            "414": answer("The address is too long.", "Problem"),
             "429": answer("Too often.", "Problem"),
             "503": answer("The record cannot be read.", "Problem"),
         }

@@ -103,9 +103,11 @@ pub fn back_of(filled: &Filled, default: &str) -> String {
     if plain { wanted.to_owned() } else { default.to_owned() }
 }
 
-/// Goes on to another page, beginning a session when one was opened.
+/// Goes on to another page, beginning a session when one was opened. The script of the page is told
+/// the place in words: it cannot read where a redirect leads.
 pub fn finish(view: &View, token: Option<String>, to: &str) -> Response {
-    let mut answer = Redirect::to(to).into_response();
+    let mut answer =
+        if view.by_script { to.to_owned().into_response() } else { Redirect::to(to).into_response() };
     if let Some(token) = token
         && let Ok(value) = view.site.set_session(&token).parse()
     {

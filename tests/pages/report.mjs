@@ -1,0 +1,16 @@
+// Counts checks, says what failed, and how long each step took.
+export const failures = [];
+let checks = 0;
+export const counted = () => checks;
+export const check = (holds, words) => {
+  checks += 1;
+  if (!holds) { failures.push(words); console.log(`  no: ${words}`); }
+};
+// `run "without network|two"` takes only the steps whose names fit.
+const wanted = new RegExp(process.argv[2] ?? '');
+export const step = async (name, work) => {
+  if (!wanted.test(name)) return;
+  const begin = Date.now(), before = failures.length;
+  try { await work(); } catch (error) { check(false, `${name}: ${error.message.split('\n').slice(0, 3).join(' ')}`); }
+  console.log(`${failures.length === before ? 'ok ' : 'NOT'} ${name} (${((Date.now() - begin) / 1000).toFixed(1)} s)`);
+};
