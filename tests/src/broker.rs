@@ -27,7 +27,8 @@ impl Broker {
         let window: Vec<&str> = shipped.lines().filter(|line| line.starts_with("max_")).collect();
         assert_eq!(window.len(), 2, "the shipped snippet sets window and queue");
         let text = format!(
-            "listener {port} 127.0.0.1\nallow_anonymous true\npersistence true\npersistence_location {}/\n\
+            // Started as root it would become a user who may not write into the folder of the test.
+            "user root\nlistener {port} 127.0.0.1\nallow_anonymous true\npersistence true\npersistence_location {}/\n\
              autosave_on_changes true\nautosave_interval 1\n{}\n",
             folder.display(),
             window.join("\n"),
