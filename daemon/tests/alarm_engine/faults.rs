@@ -294,7 +294,8 @@ fn restarts_do_not_put_off_the_first_words() {
     station.set_flow(0, 0.0);
     station.run(18);
     for _ in 0..3 {
-        station.restart(Some(Span::from_secs(1)), Span::from_secs(1));
+        // Three seconds since the last line of the journal, and one without the station.
+        station.restart(Some(Span::from_secs(4)), Span::from_secs(1));
         station.run(3);
     }
     assert_eq!(station.engine.reported(AlarmKind::NoFlow, &jar("A-01")), Some(Reported::Unacknowledged));
