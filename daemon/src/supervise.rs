@@ -19,7 +19,7 @@ use crate::ingest::SourceCounters;
 use crate::ingest::feed::FEED_CAPACITY;
 use crate::rack::JarIx;
 use crate::snapshot::Snapshot;
-use crate::store::{StoreHandle, StoreOptions};
+use crate::store::{StoreHandle, StoreHealth, StoreOptions};
 use crate::web::backend::{
     Access, Asked, Backend, Beat, COMMANDS_WAITING, Hashed, HealthView, JarLimits, Metric, Person, Species,
 };
@@ -82,13 +82,18 @@ pub async fn start(
 ) -> Result<Station> {
     let store = open_store(config, Arc::clone(&clock))?;
     let now = clock.now();
-    let (state, rack) = restore::state(config, &store, now).await?;
+    let rack = Arc::clone(&config.rack);
+    let (state, was_read) = restore::state(config, &store, now).await?;
     let (to_core, inbox) = mpsc::channel(FEED_CAPACITY);
     let (commands, asked) = mpsc::channel(COMMANDS_WAITING);
     let (picture_out, picture) = watch::channel(Arc::new(empty_picture(&rack, now)));
     let (routes_out, routes_in) = mpsc::channel(ROUTE_QUEUE);
     let (facts, facts_in) = mpsc::channel(FACT_QUEUE);
     let mut tasks = JoinSet::new();
+    if !was_read {
+        let (health, read_stop) = (store.health_changes(), stop.clone());
+        tasks.spawn(begin_anew_once_it_can_be_read(health, read_stop));
+    }
     let names = restore::routes(config);
     let routes = messages::start(config, &names, &store, &clock, &routes_out, &mut tasks, &stop)?;
     drop(routes_out);
@@ -245,6 +250,22 @@ impl Station {
             None => Ok(()),
         }
     }
+}
+
+/// A station that could not read what is stored watches without it. Once it can, it ends, to be
+/// started anew with everything.
+async fn begin_anew_once_it_can_be_read(
+    mut health: watch::Receiver<StoreHealth>,
+    stop: CancellationToken,
+) -> &'static str {
+    tokio::select! {
+        biased;
+        () = stop.cancelled() => {}
+        _works = health.wait_for(|health| health.failing.is_none()) => {
+            tracing::warn!("the store works again: ending, to begin anew with what is stored");
+        }
+    }
+    "watching without what is stored"
 }
 
 fn open_store(config: &Config, clock: Arc<dyn Clock>) -> Result<StoreHandle> {

@@ -144,7 +144,8 @@ fn corpus(target: &str) -> Vec<Vec<u8>> {
 /// Gives the whole corpus and then mutations of it to a target. A panic keeps its input.
 fn fuzz(name: &str, corpus: &[Vec<u8>], inputs: u64, mut target: impl FnMut(&[u8])) {
     assert!(!corpus.is_empty(), "{name} has a corpus");
-    let mut chance = Chance(name.bytes().fold(1, |seed, byte| seed * 31 + u64::from(byte)));
+    let mut chance =
+        Chance(name.bytes().fold(1, |seed: u64, byte| seed.wrapping_mul(31).wrapping_add(u64::from(byte))));
     let whole = corpus.iter().cloned();
     let mut number = 0_u64;
     let mut give = |bytes: &[u8]| {

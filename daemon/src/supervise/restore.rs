@@ -1,6 +1,7 @@
 //! What a restart goes on from: stored alarms, the logbook, the temperatures still needed.
 
-use crate::alarm::engine::Plan;
+use crate::alarm::engine::{JarContext, Plan};
+use crate::alarm::record::Stored;
 use crate::clock::Now;
 use crate::config::Config;
 use crate::core::limits;
@@ -13,6 +14,7 @@ use crate::progress::Progress;
 use crate::progress::followed::{FOLLOWED, Season};
 use crate::rack::{Measure, Rack};
 use crate::reading::SensorIx;
+use crate::snapshot::JarState;
 use crate::store::{MessageState, StoreHandle, past_springs};
 use anyhow::{Context, Result};
 use nightjar_calc::development::species::{self, Species, SpeciesOverride};
@@ -27,8 +29,56 @@ const LAST_LOOKED_AT: u32 = 200;
 /// Entries read back at most.
 const MOST_ENTRIES: u32 = 100_000;
 
-/// The state a station begins with.
-pub async fn state(config: &Config, store: &StoreHandle, now: Now) -> Result<(State, Arc<Rack>)> {
+/// The state a station begins with, and whether it is the one that was stored. A disk that cannot be
+/// read must not keep the station from watching: every jar is then taken to hold eggs.
+pub async fn state(config: &Config, store: &StoreHandle, now: Now) -> Result<(State, bool)> {
+    match stored(config, store, now).await {
+        Ok(state) => Ok((state, true)),
+        Err(error) if store.health().failing.is_some() => {
+            let error = format!("{error:#}");
+            tracing::error!(error, "nothing stored can be read: every jar is watched as if it held eggs");
+            Ok((unread(config, now)?, false))
+        }
+        Err(error) => Err(error),
+    }
+}
+
+fn plan(config: &Config) -> Plan {
+    let rack = &config.rack;
+    Plan {
+        rack: (**rack).clone(),
+        sources: config.sources.iter().map(|source| source.id.to_string()).collect(),
+        routes: routes(config),
+        settings: limits::settings(&config.alarm),
+        code_seed: seed(&rack.station),
+    }
+}
+
+/// A beginning without anything stored.
+fn unread(config: &Config, now: Now) -> Result<State> {
+    let rack = Arc::clone(&config.rack);
+    let mut progress = Progress::new(Arc::clone(&rack), species(config)?);
+    progress.set_learning(config.learns);
+    // Far above every number given out so far, which nobody knows: a message under a number that was
+    // used before would count as sent.
+    let next_event = u64::try_from(now.utc.ms() / 1000).unwrap_or(0);
+    let begin = Begin {
+        rack,
+        plan: plan(config),
+        stored: Stored { next_event, ..Stored::default() },
+        off_for: None,
+        progress,
+        water_type: config.water_type,
+        router: Router::new(Directory::new(config)),
+        followed: Season::restored(BTreeMap::new()),
+        last_told: None,
+    };
+    let mut state = State::new(begin, now);
+    state.assume_loaded(JarContext { occupied: true, stage: JarState::Green, ..JarContext::default() });
+    Ok(state)
+}
+
+async fn stored(config: &Config, store: &StoreHandle, now: Now) -> Result<State> {
     let rack = Arc::clone(&config.rack);
     let states = store.read(|r| r.states("engine/")).await.context("cannot read the stored alarms")?;
     let entries =
@@ -41,16 +91,9 @@ pub async fn state(config: &Config, store: &StoreHandle, now: Now) -> Result<(St
     let runs =
         store.read(|r| r.journal(&crate::store::JournalFilter::default(), 1)).await.unwrap_or_default();
     let off_for = runs.first().filter(|_| now.trusted).map(|line| now.utc.since(line.at));
-    let plan = Plan {
-        rack: (*rack).clone(),
-        sources: config.sources.iter().map(|source| source.id.to_string()).collect(),
-        routes: routes(config),
-        settings: limits::settings(&config.alarm),
-        code_seed: seed(&rack.station),
-    };
     let begin = Begin {
         rack: Arc::clone(&rack),
-        plan,
+        plan: plan(config),
         stored: restored(&states),
         off_for,
         progress,
@@ -68,7 +111,7 @@ pub async fn state(config: &Config, store: &StoreHandle, now: Now) -> Result<(St
         .context("cannot read the water of past springs")?;
     let mut state = State::new(begin, now);
     state.set_past_springs(past);
-    Ok((state, rack))
+    Ok(state)
 }
 
 /// The ladders, where they stood.

@@ -180,6 +180,23 @@ impl Stand {
         told
     }
 
+    /// The time until entries are taken again. A station that began without what is stored ends once
+    /// it can be read, and is started anew as a service manager would; no other may end.
+    fn recovered(&mut self, may_end: bool) -> Option<Duration> {
+        let watch = Stopwatch::start();
+        while watch.elapsed() < RECOVERED {
+            if may_end && !self.daemon.is_alive() {
+                self.daemon.run();
+            }
+            let before = self.keeper.written().safe.len();
+            pace::pause(Duration::from_millis(900));
+            if self.keeper.written().safe.len() > before + 1 {
+                return Some(watch.elapsed());
+            }
+        }
+        None
+    }
+
     /// The time until an entry sent from here on is taken.
     fn next_entry(&self) -> Option<Duration> {
         let (watch, before) = (Stopwatch::start(), self.keeper.written().safe.len());
@@ -242,7 +259,7 @@ pub fn run(case: Case, prepared: &Path, folder: &Path) -> Result<Outcome, String
     let number = if case.for_good { u64::MAX } else { 1 };
     let armed = [case.calls, case.nth - 1, case.error, number, 0, 0, 0, 0];
     orders.write(if case.from_start { armed } else { [0; 8] }).map_err(words)?;
-    let stand = Stand::start(folder, data.clone(), shim::failing(&library, &data, &orders.0))?;
+    let mut stand = Stand::start(folder, data.clone(), shim::failing(&library, &data, &orders.0))?;
     let mut outcome = Outcome::default();
     if !case.from_start {
         if stand.next_entry().is_none() {
@@ -261,7 +278,7 @@ pub fn run(case: Case, prepared: &Path, folder: &Path) -> Result<Outcome, String
     outcome.said |= says_so(page);
     outcome.failed = orders.read(5);
     orders.write([0; 8]).map_err(words)?;
-    outcome.recovered_after = stand.next_entry();
+    outcome.recovered_after = stand.recovered(case.from_start);
     if outcome.recovered_after.is_none() {
         outcome
             .faults

@@ -290,3 +290,82 @@ fn put(bytes: &mut Vec<u8>, offset: usize, data: &[u8]) {
     }
     bytes[offset..offset + data.len()].copy_from_slice(data);
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// A record as the shim writes it.
+    fn record(kind: u8, file: u8, offset: u64, bytes: &[u8]) -> Vec<u8> {
+        let length = u32::try_from(bytes.len()).expect("short");
+        let mut record = vec![kind, file, 0, 0];
+        record.extend(length.to_le_bytes());
+        record.extend(offset.to_le_bytes());
+        record.extend(bytes);
+        record
+    }
+
+    /// What each name holds after a power cut, of a trace that begins with an empty folder.
+    fn left(records: &[Vec<u8>], damage: Damage, seed: u64) -> [Option<Vec<u8>>; 3] {
+        let trace = Trace::read([None, None, None], &records.concat()).expect("a trace");
+        let mut disk = trace.begin();
+        trace.advance(&mut disk, 0, trace.steps());
+        let folder = tempfile::tempdir().expect("a folder");
+        disk.write(folder.path(), damage, &mut Chance::new(seed, 0)).expect("written");
+        base(folder.path()).expect("read")
+    }
+
+    #[test]
+    fn what_was_synced_stays_and_nothing_else_is_sure() {
+        let mut records = vec![
+            record(5, 1, 0, b""),
+            record(1, 1, 0, b"first"),
+            record(2, 1, 0, b""),
+            record(2, 6, 0, b""),
+            record(1, 1, 0, b"FIRST"),
+            record(1, 1, 5, b"second"),
+        ];
+        assert_eq!(left(&records, Damage::Lost, 1)[0].as_deref(), Some(b"first".as_slice()));
+        assert_eq!(left(&records, Damage::None, 1)[0].as_deref(), Some(b"FIRSTsecond".as_slice()));
+        let some = |damage| -> std::collections::BTreeSet<Vec<u8>> {
+            (0..200).filter_map(|seed| left(&records, damage, seed)[0].clone()).collect()
+        };
+        let prefixes: Vec<Vec<u8>> = vec![b"FIRST".to_vec(), b"FIRSTsecond".to_vec(), b"first".to_vec()];
+        assert_eq!(some(Damage::Prefix).into_iter().collect::<Vec<_>>(), prefixes);
+        // The later write without the earlier one.
+        assert!(some(Damage::Reordered).contains(b"firstsecond".as_slice()));
+        assert!(some(Damage::Torn).iter().any(|bytes| bytes.starts_with(b"firstse") && bytes.len() < 11));
+        assert!(some(Damage::Garbled).len() > 10);
+        records.push(record(2, 1, 0, b""));
+        for damage in Damage::ALL {
+            assert_eq!(
+                left(&records, damage, 1)[0].as_deref(),
+                Some(b"FIRSTsecond".as_slice()),
+                "{damage:?}"
+            );
+        }
+    }
+
+    #[test]
+    fn a_name_is_sure_once_its_folder_is_synced() {
+        let made = [record(5, 2, 0, b""), record(1, 2, 0, b"log"), record(2, 2, 0, b"")];
+        assert_eq!(left(&made, Damage::Lost, 1)[1], None);
+        let sure = [made.concat(), record(2, 6, 0, b"")];
+        assert_eq!(left(&sure, Damage::Lost, 1)[1].as_deref(), Some(b"log".as_slice()));
+        // Taken away and made anew: the old one may still be there.
+        let anew = [sure.concat(), record(4, 2, 0, b""), record(5, 2, 0, b""), record(1, 2, 0, b"new")];
+        assert_eq!(left(&anew, Damage::Lost, 1)[1].as_deref(), Some(b"log".as_slice()));
+        assert_eq!(left(&anew, Damage::None, 1)[1].as_deref(), Some(b"new".as_slice()));
+        let ends: std::collections::BTreeSet<Option<Vec<u8>>> =
+            (0..100).map(|seed| left(&anew, Damage::Prefix, seed)[1].clone()).collect();
+        assert!(ends.contains(&None) && ends.contains(&Some(b"log".to_vec())));
+    }
+
+    #[test]
+    fn half_a_record_at_the_end_is_no_call() {
+        let mut bytes = [record(5, 1, 0, b""), record(1, 1, 0, b"whole")].concat();
+        bytes.extend(&record(1, 1, 5, b"half")[..18]);
+        let trace = Trace::read([None, None, None], &bytes).expect("a trace");
+        assert_eq!((trace.steps(), trace.last_sync(2)), (2, 0));
+    }
+}
