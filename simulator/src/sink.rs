@@ -75,7 +75,8 @@ impl Wire {
 
     /// Gives a reader of the pseudo-terminal time for what is still in it, then ends the line.
     pub fn close(self) -> u64 {
-        let unread = || self.other.as_ref().and_then(|other| rustix::io::ioctl_fionread(other).ok()).unwrap_or(0);
+        let unread =
+            || self.other.as_ref().and_then(|other| rustix::io::ioctl_fionread(other).ok()).unwrap_or(0);
         let mut empty_looks = 0;
         for _ in 0..LAST_WAIT_MS / 10 {
             // The kernel hands bytes on in portions, so that one empty look proves nothing.

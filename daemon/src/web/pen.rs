@@ -36,7 +36,6 @@ impl Pen {
         self.at = Some((x, to));
     }
 
-
     /// The path, for the attribute `d`.
     pub fn done(self) -> String {
         self.path
