@@ -60,7 +60,14 @@ export const onPaper = async (browser, site) => {
     const sheets = await printed(page, 'cards', format, folder);
     check(cards > 12, `only ${cards} cards`);
     check(sheets.reduce((sum, words) => sum + count(words, 'since'), 0) === cards, `cards are missing on ${format}`);
+    check(sheets.every((words) => count(words, 'since') > 0), `a sheet without a card on ${format}`);
     for (const words of sheets) check(count(words, 'Lot') === count(words, 'since'), `a card is cut on ${format}`);
+    await visit(page, site.url);
+    const rack = await printed(page, 'rack', format, folder);
+    for (const [shelf, jar] of [['1', 'J01'], ['2', 'J09'], ['3', 'J17']]) {
+      const on = rack.find((words) => words.some(({ word }, i) => word === 'Shelf' && words[i + 1]?.word === shelf));
+      check(on && count(on, jar) === 1, `shelf ${shelf} is cut off from its jars on ${format}`);
+    }
     await visit(page, `${site.url}/season`);
     const heads = await page.locator('.report thead').count();
     const rows = await page.evaluate(lengthen);
