@@ -13,7 +13,7 @@ use std::fmt::Write as _;
 const WIDTH: f64 = 480.0;
 const HEIGHT: f64 = 300.0;
 const LEFT: f64 = 60.0;
-const RIGHT: f64 = 96.0;
+const RIGHT: f64 = 112.0;
 const TOP: f64 = 16.0;
 const BOTTOM: f64 = 30.0;
 /// Outlooks a picture needs: one is no row.
