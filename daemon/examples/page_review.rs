@@ -1,6 +1,7 @@
 //! Serves the page over invented data, for looking at it: `cargo run -p nightjar --example
-//! page_review -- 127.0.0.1:8090 [well|troubled|people|empty]`. No sensor, no store, no message.
+//! page_review -- 127.0.0.1:8090 [well|troubled|people|closed|empty]`. No sensor, no store, no message.
 //! `empty` is well and has no eggs yet.
+//! `closed` is `people` where reading needs a person too.
 //! `people` is troubled and has a person `kim` with the password and PIN printed below.
 #![allow(
     clippy::unwrap_used,
@@ -38,7 +39,8 @@ async fn main() -> anyhow::Result<()> {
     let empty = mode == "empty";
     let clock: Arc<dyn Clock> = Arc::new(SystemClock::new(Box::new(NotBeforeBuild)));
     let mut stand = web_stand::stand(Arc::clone(&clock), troubled);
-    if mode == "people" {
+    if mode == "people" || mode == "closed" {
+        stand.backend.access.reading_open = mode == "people";
         stand.backend.access.demo = None;
         let kim = web_stand::person("kim", Role::Manager, Some(PASSWORD), Some(PIN));
         stand.backend.people = Arc::new(vec![kim]);

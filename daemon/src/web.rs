@@ -16,6 +16,7 @@ mod chart;
 mod components;
 mod events;
 mod fan;
+mod foreseen;
 mod forms;
 mod health;
 mod pages;

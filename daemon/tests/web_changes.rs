@@ -139,6 +139,44 @@ fn siphon(more: &[(&'static str, &'static str)]) -> Vec<(&'static str, &'static 
     fields
 }
 
+/// The page's own script is told in words where to go, and a second sending of the same entry, as
+/// after an answer that got lost, makes nothing new.
+#[tokio::test]
+async fn the_script_of_a_page_is_told_the_way_in_words() {
+    let page = with_people();
+    let (cookie, word) = page.sign_in("kim").await;
+    let mut fields = SIPHON.to_vec();
+    fields.push(("word", &word));
+    let before = page.booked();
+    for _ in 0..2 {
+        let request = Request::post("/entry/siphon")
+            .header("host", "rack.local")
+            .header("origin", "http://rack.local")
+            .header("content-type", "application/x-www-form-urlencoded")
+            .header("cookie", &cookie)
+            .header("x-nightjar", "script")
+            .body(Body::from(encoded(&fields)))
+            .unwrap();
+        let answer = read(page.app.clone().oneshot(request).await.unwrap()).await;
+        assert_eq!(answer.status, StatusCode::OK);
+        assert!(answer.body.ends_with("?done=phone-entry-1"), "{}", answer.body);
+        assert_eq!(page.booked(), before + 1);
+    }
+}
+
+#[tokio::test]
+async fn bytes_that_are_no_text_get_an_answer_as_described() {
+    let page = with_people();
+    let request = Request::post("/api/v1/entries")
+        .header("host", "rack.local")
+        .header("content-type", "application/json")
+        .body(Body::from(vec![b'6', 0xff, 0]))
+        .unwrap();
+    let answer = read(page.app.clone().oneshot(request).await.unwrap()).await;
+    assert_eq!(answer.status, StatusCode::BAD_REQUEST);
+    assert!(answer.body.contains("\"status\":400"), "{}", answer.body);
+}
+
 #[tokio::test]
 async fn a_pin_makes_an_entry_once_however_often_the_phone_sends_it() {
     let page = with_people();

@@ -2,7 +2,7 @@
 // because half of the time is waiting for a network that comes back.
 import { accessibility, answerContrast, sizes } from './look.mjs';
 import { firstDay } from './first_day.mjs';
-import { lostAnswers, offline, othersEntries, reconnect } from './network.mjs';
+import { lostAnswers, offline, othersEntries, reconnect, refused, sessionOver } from './network.mjs';
 import { onPaper } from './paper.mjs';
 import { keyboard, twoAtOnce, withoutScript } from './people.mjs';
 import { counted, failures, step } from './report.mjs';
@@ -27,7 +27,9 @@ const waiting = async () => {
   await step('sleep and restart', () => reconnect(browser));
   await step('without network', () => offline(browser));
   await step('lost answers', () => lostAnswers(browser));
+  await step('refused entries', () => refused(browser));
   await step('entries of another person', () => othersEntries(browser));
+  await step('a session that is over', () => sessionOver(browser));
   await step('eight jars on the first day', () => firstDay(browser));
   await step('two browsers at once', () => twoAtOnce(browser));
   await step('without script: sizes', () => sizes(browser, troubled, 'troubled', false));

@@ -117,18 +117,50 @@ export const lostAnswers = async (browser) => {
   await site.stop();
 };
 
+/** What the monitor refuses is shown with its reason, and what was typed stays; also when it was sent late. */
+export const refused = async (browser) => {
+  const site = await serve('troubled');
+  const line = await wire(site.port);
+  const { context, page } = await phone(browser, line.url);
+  const siphon = async () => {
+    await page.locator('details[name="quick"] > summary', { hasText: 'Siphon' }).click();
+    const form = page.locator('form[action="/entry/siphon"]');
+    await form.locator('[name="volume"]').fill('a cup');
+    await form.locator('button.main').click();
+  };
+  await siphon();
+  await page.waitForURL('**/entry/siphon');
+  check((await page.locator('.problem').first().innerText()).includes('Nothing was saved'), 'a refused entry does not say so');
+  check(await page.locator('form[action="/entry/siphon"] [name="volume"]').inputValue() === 'a cup', 'what was typed is gone');
+  check(await waiting(page) === 0, 'a refused entry waits');
+  await visit(page, `${line.url}/jar/J03`);
+  line.cut(true);
+  await context.setOffline(true);
+  await siphon();
+  await until('the entry waits', async () => (await bar(page)).includes('1 entry waits'));
+  line.cut(false);
+  await context.setOffline(false);
+  await until('it is said to be refused', async () => /Refused: siphon \(.*volume a cup/.test(await bar(page)));
+  await page.locator('#not-live').click();
+  await until('it is struck off by a touch', async () => await waiting(page) === 0 && await bar(page) === '');
+  await context.close();
+  await line.stop();
+  await site.stop();
+};
+
+const signIn = async (page, url) => {
+  await visit(page, `${url}/sign-in`);
+  await page.fill('#name', 'kim');
+  await page.fill('#password', 'alder leaves on still water');
+  await page.click('button.main');
+  await page.waitForURL(`${url}/`);
+};
+
 /** What one person wrote is not sent in another's name. */
 export const othersEntries = async (browser) => {
   const site = await serve('people');
   const { context, page } = await phone(browser, site.url);
-  const signIn = async () => {
-    await visit(page, `${site.url}/sign-in`);
-    await page.fill('#name', 'kim');
-    await page.fill('#password', 'alder leaves on still water');
-    await page.click('button.main');
-    await page.waitForURL(`${site.url}/`);
-  };
-  await signIn();
+  await signIn(page, site.url);
   await visit(page, `${site.url}/jar/J03`);
   await context.setOffline(true);
   await note(page, 'by kim in the shed');
@@ -139,9 +171,30 @@ export const othersEntries = async (browser) => {
   await visit(page, `${site.url}/logbook`);
   await until('it asks for kim', async () => (await bar(page)).includes('sign in as kim'));
   check((await made(site, ['by kim in the shed']))[0] === 0, 'an entry was made by nobody');
-  await signIn();
+  await signIn(page, site.url);
   await until('it is sent', async () => await waiting(page) === 0);
   await once(site, ['by kim in the shed']);
+  await context.close();
+  await site.stop();
+};
+
+/** A session that ended where reading needs a person: the monitor leads to the sign-in, and nothing is lost. */
+export const sessionOver = async (browser) => {
+  const site = await serve('closed');
+  const context = await browser.newContext({ viewport: { width: 390, height: 844 } });
+  const page = await context.newPage();
+  await signIn(page, site.url);
+  await visit(page, `${site.url}/jar/J03`);
+  const cookies = await context.cookies();
+  await context.clearCookies();
+  await note(page, 'after the session was over');
+  await until('it waits for somebody to sign in', async () => (await bar(page)).includes('1 entry waits on this device: sign in'));
+  await signIn(page, site.url);
+  await until('it is sent', async () => await waiting(page) === 0);
+  check(cookies.length > 0, 'there was no session');
+  await visit(page, `${site.url}/logbook`);
+  const log = await page.locator('main').innerText();
+  check(log.split('after the session was over').length === 2, `made ${log.split('after the session was over').length - 1} times`);
   await context.close();
   await site.stop();
 };

@@ -31,7 +31,8 @@ export const begin = (program, words, options) => {
   return child;
 };
 
-/** Serves the invented station; `mode` is `well`, `troubled`, `people` (troubled, with sign-in) or `empty`. */
+/** Serves the invented station; `mode` is `well`, `troubled`, `people` (troubled, with sign-in), `closed` (the
+ *  same, where reading needs a person) or `empty`. */
 export const serve = async (mode, wanted) => {
   const port = wanted ?? await freePort();
   const child = begin(process.env.PAGE_REVIEW, [`127.0.0.1:${port}`, mode], { stdio: ['ignore', 'ignore', 'inherit'] });

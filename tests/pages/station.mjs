@@ -65,9 +65,11 @@ export const station = async () => {
     if (daemon.exitCode !== null) throw new Error(`the daemon ended with ${daemon.exitCode}`);
     return fetch(`${url}/health`).then(() => true, () => false);
   });
+  const json = async (path) => (await fetch(`${url}/api/v1${path}`)).json();
+  // The board is wired up before the eggs come.
+  await until('readings come in', async () => (await json('/sensors')).sensors.every((sensor) => sensor.latest), 30000);
   return {
-    url, port, folder,
-    json: async (path) => (await fetch(`${url}/api/v1${path}`)).json(),
+    url, json,
     stop: async () => {
       for (const child of running.reverse()) { const gone = new Promise((done) => child.once('exit', done)); child.kill('SIGKILL'); await gone; }
       rmSync(folder, { recursive: true, force: true });

@@ -24,7 +24,7 @@ body { font: 10.5pt/1.35 system-ui, sans-serif; color: #111; background: #fff; m
 h1 { font-size: 18pt; margin: 0 0 .2rem; } h2 { font-size: 13pt; margin: 1.4rem 0 .3rem; break-after: avoid; }
 table { border-collapse: collapse; width: 100%; } thead { display: table-header-group; }
 th, td { text-align: left; padding: .15rem .4rem; border-bottom: .5pt solid #999; vertical-align: top; overflow-wrap: anywhere; }
-th { overflow-wrap: normal; font-size: 9pt; } .by-day th, .by-day td { padding: .1rem .3rem; }
+td { min-width: 3.5em; } th { overflow-wrap: normal; font-size: 9pt; } .by-day th, .by-day td { padding: .1rem .3rem; }
 td.n { text-align: right; font-variant-numeric: tabular-nums; white-space: nowrap; }
 tr, .record { break-inside: avoid; }
 .record { border-top: 1pt solid #444; padding: .3rem 0; }

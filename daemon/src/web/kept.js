@@ -27,6 +27,9 @@
   // The answer says where to go, as words: a redirect could not be read.
   const post = (path, fields) => fetch(path, { method: 'POST', body: new URLSearchParams(fields), headers: { 'x-nightjar': 'script' }, signal: AbortSignal.timeout(PATIENCE) });
 
+  // Led elsewhere: to sign in, where reading is not open. Then nothing was made.
+  const made = (answer) => answer.ok && !answer.redirected;
+
   let sending = false;
   const send = async () => {
     if (sending) return;
@@ -39,7 +42,7 @@
       const fields = entry.fields.map(([name, value]) => [name, name === 'word' && word ? word.value : value]);
       let answer;
       try { answer = await post(entry.path, fields); } catch { why = ''; break; }
-      if (answer.ok) drop(entry);
+      if (made(answer)) drop(entry);
       else if (answer.status === 422) keep({ ...entry, refused: true });
       else { why = answer.status === 429 || answer.status >= 500 ? 'the monitor is busy' : 'sign in to send'; break; }
     }
@@ -62,14 +65,14 @@
     const slow = setTimeout(() => notice.say('kept', 'Sending…'), 700);
     try { answer = await post(entry.path, now); } catch { /* kept */ }
     clearTimeout(slow);
-    if (answer && answer.ok) { drop(entry); location.assign(await answer.text()); return; }
-    if (answer && answer.status < 500 && answer.status !== 429) { drop(entry); form.submit(); return; }
+    if (answer && made(answer)) { drop(entry); location.assign(await answer.text()); return; }
+    if (answer && !answer.ok && answer.status < 500 && answer.status !== 429) { drop(entry); form.submit(); return; }
     // The next entry of this form is another one.
     form.reset();
     form.elements.namedItem('id').value = freshId();
     delete form.dataset.sent;
     const drawer = form.closest('details'); if (drawer) drawer.open = false;
-    show(answer && 'the monitor is busy');
+    show(answer && (answer.redirected ? 'sign in to send' : 'the monitor is busy'));
   };
   document.addEventListener('submit', (event) => {
     const form = event.target;

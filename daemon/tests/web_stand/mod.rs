@@ -7,6 +7,7 @@ use nightjar::alarm::event::{AlarmEvent, AlarmKind, Asset, Change, Code, EventId
 use nightjar::clock::{Clock, Now};
 use nightjar::ids::{HeaderId, JarId, LotId, PersonId, SensorId, TakeId};
 use nightjar::logbook::{Act, Entry, EntryId, HatchPoint, HatchSeen, Load, Note, Siphon, Void};
+use nightjar::progress::followed::{Followed, Foreseen, Happened, Issued};
 use nightjar::rack::{Conversion, Correction, Header, HeaderIx, Jar, JarIx, Measure, Place, Rack, Sensor};
 use nightjar::reading::{Quality, Reason, SensorIx, SourceIx};
 use nightjar::snapshot::{
@@ -127,7 +128,7 @@ pub fn snapshot(rack: &Rack, now: Now, troubled: bool) -> Snapshot {
         alarms: if troubled { alarms(now.utc) } else { Vec::new() },
         learning: Vec::new(),
         past_outlooks: None,
-        season_outlooks: Arc::default(),
+        season_outlooks: Arc::new(vec![followed(now.utc)]),
         sources: vec![
             SourceView {
                 id: "board-1".into(),
@@ -244,6 +245,34 @@ fn jar(rack: &Rack, at: usize, now: Now, troubled: bool) -> JarView {
         }
     }
     view
+}
+
+/// Ten days of outlooks of jar J03, ever nearer to the truth.
+fn followed(now: Timestamp) -> Followed {
+    let truth = [("eyed", -4.4), ("hatch_start", -0.2), ("hatch_peak", 2.0), ("hatch_end", 3.2)];
+    let outlooks = (0..10_i32).map(|n| {
+        let at = now - Span::from_days(10.0 - f64::from(n));
+        let foreseen = truth.iter().filter_map(|(stage, days)| {
+            let ahead = (now + Span::from_days(*days)).since(at).days();
+            let likely = now + Span::from_days(days + 0.12 * ahead * (f64::from(n) * 1.3).sin());
+            (ahead > 0.0).then(|| Foreseen {
+                stage: (*stage).into(),
+                earliest: Some(likely - Span::from_days(0.15 * ahead)),
+                likely,
+                latest: Some(likely + Span::from_days(0.2 * ahead)),
+            })
+        });
+        Issued { at, development: 0.3 + 0.06 * f64::from(n), stages: foreseen.collect() }
+    });
+    let came = |(stage, days): &(&str, f64)| {
+        ((*stage).to_owned(), Happened { at: now + Span::from_days(*days), seen: *stage == "eyed" })
+    };
+    Followed {
+        lot: LOTS[0].0.into(),
+        jar: "J03".into(),
+        outlooks: outlooks.collect(),
+        happened: truth[..2].iter().map(came).collect(),
+    }
 }
 
 fn progress(now: Timestamp, days: f64, share: f64, species: &str) -> ProgressView {

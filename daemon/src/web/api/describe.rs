@@ -27,19 +27,7 @@ pub fn endpoints() -> Vec<Endpoint> {
             "Object",
             &[path_name("id")],
         ),
-        looks(
-            "/jars/{id}/treatment",
-            get(books::treatment),
-            "What speaks against a treatment of a jar now, or what to measure out at the measured flow",
-            "Object",
-            &[
-                path_name("id"),
-                query("agent", "The agent.", json!({"enum": ["formalin", "hydrogen_peroxide"]})),
-                query("concentration", "µL/L for formalin, mg/L for peroxide.", json!({"type": "number"})),
-                query("minutes", "For how long; 15 when absent.", json!({"type": "number"})),
-                query("store_coldest_c", "Coldest the formalin has been, °C.", json!({"type": "number"})),
-            ],
-        ),
+        one("/jars/{id}/treatment", get(books::treatment), json!({"get": treatment()})),
         looks(
             "/learning",
             get(ahead::learning),
@@ -106,6 +94,27 @@ pub fn endpoints() -> Vec<Endpoint> {
     ];
     all.extend(calculate::endpoints());
     all
+}
+
+fn treatment() -> Value {
+    let above_zero = || json!({"type": "number", "exclusiveMinimum": 0});
+    let needed = |mut parameter: Value| {
+        parameter["required"] = json!(true);
+        parameter
+    };
+    let mut operation = read(
+        "What speaks against a treatment of a jar now, or what to measure out at the measured flow",
+        "Object",
+        &[
+            path_name("id"),
+            needed(query("agent", "The agent.", json!({"enum": ["formalin", "hydrogen_peroxide"]}))),
+            needed(query("concentration", "µL/L for formalin, mg/L for peroxide.", above_zero())),
+            query("minutes", "For how long; 15 when absent.", above_zero()),
+            query("store_coldest_c", "Coldest the formalin has been, °C.", json!({"type": "number"})),
+        ],
+    );
+    operation["responses"]["422"] = answer("The jar is empty.", "Problem");
+    operation
 }
 
 fn entry_operations() -> Value {

@@ -1,5 +1,6 @@
 //! One jar: what is in it, how far it has come, what its water does, and the entries made at it.
 
+mod foreseen;
 mod learnt;
 
 use crate::rack::{Jar, JarIx};
@@ -106,6 +107,7 @@ pub async fn page(view: &View, id: &str, shown: Shown, done: Option<&str>, tried
             @if let Some(progress) = now.and_then(|n| n.progress.as_ref()) {
                 section aria-labelledby="h-way" { h2 #h-way { "Way to hatch" } (grown) div #way { (way(view, progress)) } }
             }
+            (foreseen::section(view, jar, now))
             div #learnt { (learnt::section(view, now)) }
             (super::season::of_jar(view, jar.id.as_str()).await)
             section aria-labelledby="h-water" {
