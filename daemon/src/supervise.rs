@@ -4,6 +4,7 @@
 mod answers;
 mod messages;
 mod outward;
+mod own_number;
 mod page;
 pub(crate) mod restore;
 mod sources;
@@ -17,6 +18,7 @@ use crate::history::StoreHistory;
 use crate::ids::PersonId;
 use crate::ingest::SourceCounters;
 use crate::ingest::feed::FEED_CAPACITY;
+use crate::notify::TEXT;
 use crate::rack::JarIx;
 use crate::snapshot::Snapshot;
 use crate::store::{StoreHandle, StoreHealth, StoreOptions};
@@ -133,7 +135,16 @@ pub async fn start(
     messages::start_sounder(config, picture.clone(), &mut tasks, &stop);
     if let Some((texts, health)) = routes.modem {
         let (picture, commands, clock) = (picture.clone(), commands.clone(), Arc::clone(&clock));
-        let answers = answers::Answers::new(config, store.clone(), picture, commands, clock, health);
+        let texts_at = names.iter().position(|name| name == TEXT).context("texts are not in the plan")?;
+        let answers = answers::Answers::new(
+            config,
+            store.clone(),
+            picture,
+            commands,
+            clock,
+            health,
+            (facts.clone(), texts_at),
+        );
         let stop = stop.clone();
         tasks.spawn(async move {
             answers.run(texts, stop).await;

@@ -11,7 +11,7 @@ mod station_bench;
 use nightjar::alarm::event::{AlarmKind, Change};
 use nightjar::clock::Clock;
 use nightjar_calc::time::{Span, Timestamp};
-use station_bench::texter::plug;
+use station_bench::texter::{self, plug};
 use station_bench::{Bench, bench};
 use tokio_util::sync::CancellationToken;
 
@@ -117,5 +117,41 @@ async fn the_ladder_climbs_until_a_phone_of_the_list_answers() {
     assert_eq!(to, KIM);
     assert!(answer.contains("8/8 channels good, 0 open"), "{answer}");
     unplug.cancel();
+    bench.stop.cancel();
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn the_modem_writes_to_itself_and_a_text_that_stays_out_is_told() {
+    const OWN: &str = "+12025550100";
+    let folder = tempfile::tempdir().unwrap();
+    let port = folder.path().join("modem");
+    let mut modem = plug(&port, CancellationToken::new());
+    let more =
+        format!("[notify]\ndaily-at = \"never\"\n[notify.sms]\nport = {port:?}\nown-number = \"{OWN}\"\n");
+    let mut bench = bench(folder.path(), &more).await;
+    let pass = async |bench: &mut Bench, modem: &texter::Plugged, minutes: i64| {
+        for _ in 0..minutes * 12 {
+            bench.scan().await;
+            modem.rest().await;
+        }
+    };
+    pass(&mut bench, &modem, 11).await;
+    let sent = modem.sent();
+    assert_eq!(sent.len(), 1, "{sent:?}");
+    assert_eq!(sent[0].0, OWN);
+    // The network loses it: after half an hour the route, the only one, counts as failing.
+    pass(&mut bench, &modem, 45).await;
+    let raised: Vec<AlarmKind> = bench.raised().await.iter().map(|event| event.kind).collect();
+    println!("{raised:?}");
+    assert!(raised.contains(&AlarmKind::CannotSendAtAll), "{raised:?}");
+    // An hour later another one comes back.
+    pass(&mut bench, &modem, 60).await;
+    let own: Vec<_> = modem.sent().into_iter().filter(|(to, _)| to == OWN).collect();
+    assert_eq!(own.len(), 2, "{own:?}");
+    assert_ne!(own[0].1, own[1].1);
+    modem.write(OWN, &own[1].1, now(&bench));
+    pass(&mut bench, &modem, 15).await;
+    let changes: Vec<_> = bench.events().await.iter().map(|e| (e.kind, e.change.clone())).collect();
+    assert!(changes.contains(&(AlarmKind::CannotSendAtAll, Change::Cleared)), "{changes:?}");
     bench.stop.cancel();
 }

@@ -1,8 +1,10 @@
 //! Texts that people send: understood, acted upon, written down, and only then forgotten by the
 //! modem.
 
+use super::own_number::{self, Doing, OwnNumber};
+use crate::alarm::engine::Fact;
 use crate::alarm::event::{AlarmEvent, Change, EventId, Priority};
-use crate::clock::{Clock, Now};
+use crate::clock::{Clock, Now, sleep_or_never};
 use crate::config::Config;
 use crate::config::checked::Rota;
 use crate::core::picture::standing;
@@ -38,6 +40,14 @@ fn acknowledgment(act: &Act) -> Option<serde_json::Value> {
     }
 }
 
+/// The daily text, where the own number is known.
+fn own_number(config: &Config, store: &StoreHandle, now: Now) -> Option<OwnNumber> {
+    let number = config.notify.sms.as_ref()?.own_number.clone()?;
+    let kept = store.read_blocking(|r| r.state(own_number::KEY)).ok().flatten();
+    let last = kept.and_then(|kept| serde_json::from_value(kept).ok());
+    Some(OwnNumber::new(number, last, now))
+}
+
 /// Deals with the texts that people send.
 pub struct Answers {
     desk: Desk,
@@ -51,10 +61,15 @@ pub struct Answers {
     clock: Arc<dyn Clock>,
     modem: watch::Receiver<ModemHealth>,
     said: u32,
+    own: Option<OwnNumber>,
+    facts: mpsc::Sender<Fact>,
+    /// Place of the texts among the routes.
+    route: usize,
 }
 
 impl Answers {
-    /// For the people of a configuration.
+    /// For the people of a configuration. The last are the way to the core, and the place of the texts
+    /// among the routes.
     pub fn new(
         config: &Config,
         store: StoreHandle,
@@ -62,8 +77,10 @@ impl Answers {
         commands: mpsc::Sender<Asked>,
         clock: Arc<dyn Clock>,
         modem: watch::Receiver<ModemHealth>,
+        (facts, route): (mpsc::Sender<Fact>, usize),
     ) -> Self {
         let phones = config.people.iter().filter_map(|p| Some((p.id.clone(), p.phone.clone()?))).collect();
+        let own = own_number(config, &store, clock.now());
         Self {
             desk: Desk::default(),
             phones,
@@ -76,15 +93,24 @@ impl Answers {
             clock,
             modem,
             said: 0,
+            own,
+            facts,
+            route,
         }
     }
 
     /// Works until told to stop.
     pub async fn run(mut self, mut texts: mpsc::Receiver<TextIn>, stop: CancellationToken) {
         loop {
+            let due = self.own.as_ref().map(OwnNumber::poll_timeout);
+            let clock = Arc::clone(&self.clock);
             let text = tokio::select! {
                 biased;
                 () = stop.cancelled() => return,
+                () = sleep_or_never(&*clock, due) => {
+                    self.write_to_itself().await;
+                    continue;
+                }
                 text = texts.recv() => match text {
                     Some(text) => text,
                     None => return stop.cancelled().await,
@@ -104,8 +130,13 @@ impl Answers {
 
     async fn take(&mut self, text: &Incoming) -> Result<(), StoreError> {
         let now = self.clock.now();
+        let own = self.own.as_mut().and_then(|own| own.hear(&text.from, &text.body, now));
+        let came_back = own.is_some();
+        for doing in own.into_iter().flatten() {
+            self.do_own(doing, now).await;
+        }
         let view = self.view().await?;
-        let acts = self.desk.handle(text, &view, now);
+        let acts = if came_back { Vec::new() } else { self.desk.handle(text, &view, now) };
         let mut transition = Transition::default();
         let mut said = Vec::new();
         // Also of those whom somebody else was faster than: a drill counts every phone.
@@ -125,6 +156,41 @@ impl Answers {
             received_at: now.utc,
         };
         self.store.take_incoming(incoming).await.map(drop)
+    }
+
+    /// The daily text to the own number, when it is due.
+    async fn write_to_itself(&mut self) {
+        let now = self.clock.now();
+        if let Some(doing) = self.own.as_mut().and_then(|own| own.handle_timeout(now)) {
+            self.do_own(doing, now).await;
+        }
+    }
+
+    async fn do_own(&mut self, doing: Doing, now: Now) {
+        match doing {
+            Doing::Fails(failing) => {
+                tracing::warn!(failing, "the daily text to the own number");
+                drop(self.facts.send(Fact::Route { route: self.route, failing }).await);
+            }
+            Doing::Send(text) => {
+                let Some(to) = self.own.as_ref().map(|own| own.number().to_owned()) else { return };
+                let Ok(person) = PersonId::new("own-number") else { return };
+                let about = "own-number".to_owned();
+                let seq = u32::try_from(now.utc.ms().div_euclid(60_000)).unwrap_or(0);
+                let route = TEXT.to_owned();
+                let key = MessageKey { about: about.clone(), event: None, seq, person, route, step: 0 };
+                let body = Body { subject: String::new(), text, to, about, first: None };
+                let body = serde_json::to_value(body).unwrap_or_default();
+                let message =
+                    NewMessage { key, priority: Priority::P3, body, delay: Span::ZERO, life: Some(LIFE) };
+                let kept = (own_number::KEY.to_owned(), Some(serde_json::json!(now.utc)));
+                let transition =
+                    Transition { outbox: vec![message], state: vec![kept], ..Transition::default() };
+                if let Err(refused) = self.store.commit(transition).await {
+                    tracing::warn!(error = %refused.why, "the text to the own number cannot be written down");
+                }
+            }
+        }
     }
 
     /// How things stand, with who was told what.

@@ -57,7 +57,7 @@ impl Plugged {
     pub async fn rest(&self) {
         let before = self.idle.load(Ordering::Relaxed);
         let wait = async {
-            while self.idle.load(Ordering::Relaxed) < before + 4 {
+            while self.idle.load(Ordering::Relaxed) < before + 2 {
                 tokio::time::sleep(Duration::from_millis(1)).await;
             }
         };
