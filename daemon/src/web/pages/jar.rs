@@ -18,6 +18,7 @@ use crate::web::{fan, past, words};
 use axum::extract::{Path, Query};
 use axum::response::{IntoResponse, Response};
 use maud::{Markup, html};
+use nightjar_calc::enumeration::Estimate;
 use nightjar_calc::time::{Span, Timestamp};
 use std::collections::BTreeMap;
 
@@ -163,7 +164,7 @@ pub fn facts(view: &View, jar: &Jar, now: Option<&JarView>) -> Markup {
             }
             @if let Some(eggs) = now.eggs {
                 div { dt { "Eggs" } dd {
-                    (words::grouped(eggs))
+                    (words::grouped(known(eggs)))
                     @if let Some(litres) = now.eggs_l { span.quiet { ", " (view.units.text(Quantity::Litres, litres)) } }
                     (help(words::about::EGGS))
                 } }
@@ -429,4 +430,11 @@ fn describe(view: &View, series: &Series, quantity: Quantity, span: Stretch) -> 
         n => words::count(n, "gap"),
     };
     format!("{range}: {} to {}, {gaps}.", view.units.number(quantity, low), view.units.text(quantity, high))
+}
+
+/// Eggs with the digits that are known: a count by volume is off by a tenth (two standard errors)
+/// at best, and so is all that follows from it.
+fn known(eggs: f64) -> f64 {
+    const COUNTED_WITHIN: f64 = 0.05;
+    if eggs.is_finite() { Estimate::relative(eggs, COUNTED_WITHIN, 0.0).known() } else { eggs }
 }
