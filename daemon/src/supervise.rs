@@ -6,6 +6,7 @@ mod messages;
 mod outward;
 mod own_number;
 mod page;
+mod reach;
 pub(crate) mod restore;
 mod sources;
 
@@ -27,6 +28,7 @@ use crate::web::backend::{
 };
 use crate::web::server::{Limits, serve_encrypted};
 use anyhow::{Context, Result, bail};
+use reach::Reach;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicU64, AtomicUsize, Ordering};
 use tokio::net::TcpListener;
@@ -171,7 +173,7 @@ pub async fn start(
         core_beat,
         route_ready: route_ready.clone(),
     };
-    outward::start(config, &seen, &mut tasks, &stop)?;
+    let reach = outward::start(config, &seen, &mut tasks, &stop)?;
     let mut address = None;
     if options.page {
         let encryption = page::encryption(config, now.utc)?;
@@ -185,9 +187,9 @@ pub async fn start(
             access: access(config, options.demo),
             species: Arc::new(species(config)?),
             limits: limits_in_force(config, &picture),
-            health: health(Arc::clone(&clock), beat, store.clone(), counters.clone()),
+            health: health(Arc::clone(&clock), beat, store.clone(), counters.clone(), reach.clone()),
             sessions: Some(Arc::new(page::StoreSessions(store.clone()))),
-            station: page::facts(config, Arc::clone(&clock), store.clone(), routes.health.clone()),
+            station: page::facts(config, Arc::clone(&clock), store.clone(), routes.health.clone(), reach),
             stop: stop.clone(),
         };
         let listener = TcpListener::bind(config.web.listen).await.with_context(|| {
@@ -376,6 +378,7 @@ fn health(
     beat: Arc<AtomicU64>,
     store: StoreHandle,
     counters: Vec<Arc<SourceCounters>>,
+    reach: Reach,
 ) -> Arc<dyn Fn() -> HealthView + Send + Sync> {
     Arc::new(move || {
         let up = clock.now().up.ms();
@@ -387,15 +390,19 @@ fn health(
         }
         let sum = |count: fn(&SourceCounters) -> u64| counters.iter().map(|c| count(c)).sum::<u64>() as f64;
         let metric = |name, help, value| Metric { name, help, counter: true, label: None, value };
+        let mut metrics = reach.metrics(clock.now());
         HealthView {
             beats: vec![Beat { task: "core", age_s, limit_s: BEAT_LIMIT_S }],
             faults,
-            metrics: vec![
-                metric("frames", "Lines or messages dealt with", sum(SourceCounters::frames_taken)),
-                metric("readings", "Readings handed to the core", sum(SourceCounters::readings)),
-                metric("refused", "Frames or numbers refused", sum(SourceCounters::refused_total)),
-                metric("dropped", "Frames lost because the core lagged", sum(SourceCounters::dropped)),
-            ],
+            metrics: {
+                metrics.extend([
+                    metric("frames", "Lines or messages dealt with", sum(SourceCounters::frames_taken)),
+                    metric("readings", "Readings handed to the core", sum(SourceCounters::readings)),
+                    metric("refused", "Frames or numbers refused", sum(SourceCounters::refused_total)),
+                    metric("dropped", "Frames lost because the core lagged", sum(SourceCounters::dropped)),
+                ]);
+                metrics
+            },
         }
     })
 }

@@ -1,6 +1,7 @@
 //! Starts what looks outward: exports, the sign of life, the watchdog, nightly copies. None of it
 //! is needed for watching the eggs.
 
+use super::reach::Reach;
 use crate::backup::{self, BackupHealth};
 use crate::clock::Clock;
 use crate::config::Config;
@@ -38,15 +39,16 @@ pub struct Seen<'a> {
     pub route_ready: watch::Receiver<bool>,
 }
 
-/// Starts each part that the configuration asks for.
+/// Starts each part that the configuration asks for; gives how each fares.
 pub fn start(
     config: &Config,
     seen: &Seen<'_>,
     tasks: &mut JoinSet<&'static str>,
     stop: &CancellationToken,
-) -> Result<()> {
+) -> Result<Reach> {
     let Seen { rack, store, picture, clock, core_beat, route_ready } = seen;
     let beats = Beats::default();
+    let mut reach = Reach::default();
     beats.adopt("core", CORE_LIMIT, Arc::clone(core_beat));
     if watchdog::period().is_some() {
         let task = watchdog::run(beats.clone(), (*store).clone(), Arc::clone(clock), stop.clone());
@@ -56,9 +58,10 @@ pub fn start(
         });
     }
     if let Some(settings) = &config.export.influx {
-        let (exporter, _) =
+        let (exporter, health) =
             Exporter::new(settings, rack, (*store).clone(), (*picture).clone(), Arc::clone(clock))
                 .context("export.influx")?;
+        reach.influx = Some(health);
         let stop = stop.clone();
         tasks.spawn(async move {
             exporter.run(stop).await;
@@ -66,13 +69,14 @@ pub fn start(
         });
     }
     if let Some(settings) = &config.export.mqtt {
-        let (publisher, _) = Publisher::new(
+        let (publisher, health) = Publisher::new(
             settings.clone(),
             Arc::clone(rack),
             (*store).clone(),
             (*picture).clone(),
             Arc::clone(clock),
         );
+        reach.mqtt = Some(health);
         let stop = stop.clone();
         tasks.spawn(async move {
             publisher.run(stop).await;
@@ -80,7 +84,7 @@ pub fn start(
         });
     }
     if let Some(settings) = &config.notify.heartbeat {
-        let (heart, _) = Heart::new(
+        let (heart, health) = Heart::new(
             settings.clone(),
             Arc::clone(rack),
             (*store).clone(),
@@ -90,6 +94,7 @@ pub fn start(
             Arc::clone(clock),
         )
         .context("notify.heartbeat")?;
+        reach.heartbeat = Some(health);
         let stop = stop.clone();
         tasks.spawn(async move {
             heart.run(stop).await;
@@ -97,7 +102,8 @@ pub fn start(
         });
     }
     if let Some(folder) = config.store.backup_folder.clone() {
-        let (health, _) = watch::channel(BackupHealth::default());
+        let (health, seen) = watch::channel(BackupHealth::default());
+        reach.copies = Some(seen);
         let copies =
             backup::run(folder, Arc::clone(rack), (*store).clone(), Arc::clone(clock), health, stop.clone());
         tasks.spawn(async move {
@@ -105,5 +111,5 @@ pub fn start(
             "nightly copies"
         });
     }
-    Ok(())
+    Ok(reach)
 }

@@ -1,5 +1,6 @@
 //! What the page needs from the rest: sessions in the store, facts about the station, encryption.
 
+use super::reach::Reach;
 use crate::clock::Clock;
 use crate::config::Config;
 use crate::config::checked::Tls;
@@ -91,6 +92,7 @@ pub fn facts(
     clock: Arc<dyn Clock>,
     store: StoreHandle,
     routes: Vec<(String, watch::Receiver<RouteHealth>)>,
+    reach: Reach,
 ) -> Arc<dyn Fn() -> StationFacts + Send + Sync> {
     let (on_call, zone) = (config.rota.clone(), config.rack.zone);
     let people: Vec<(String, String)> =
@@ -110,7 +112,7 @@ pub fn facts(
             rota: rota_lines(&rota::on_call(&on_call, zone, now.utc), name),
             routes: routes.iter().map(|(id, health)| (id.clone(), route_words(&health.borrow()))).collect(),
             last_drill: last_drill(&store, name),
-            stores: store_lines(&store, now),
+            stores: store_lines(&store, now).into_iter().chain(reach.lines(zone)).collect(),
             authority: authority.clone(),
         }
     })
