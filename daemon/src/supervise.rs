@@ -391,18 +391,12 @@ fn health(
         let sum = |count: fn(&SourceCounters) -> u64| counters.iter().map(|c| count(c)).sum::<u64>() as f64;
         let metric = |name, help, value| Metric { name, help, counter: true, label: None, value };
         let mut metrics = reach.metrics(clock.now());
-        HealthView {
-            beats: vec![Beat { task: "core", age_s, limit_s: BEAT_LIMIT_S }],
-            faults,
-            metrics: {
-                metrics.extend([
-                    metric("frames", "Lines or messages dealt with", sum(SourceCounters::frames_taken)),
-                    metric("readings", "Readings handed to the core", sum(SourceCounters::readings)),
-                    metric("refused", "Frames or numbers refused", sum(SourceCounters::refused_total)),
-                    metric("dropped", "Frames lost because the core lagged", sum(SourceCounters::dropped)),
-                ]);
-                metrics
-            },
-        }
+        metrics.extend([
+            metric("frames", "Lines or messages dealt with", sum(SourceCounters::frames_taken)),
+            metric("readings", "Readings handed to the core", sum(SourceCounters::readings)),
+            metric("refused", "Frames or numbers refused", sum(SourceCounters::refused_total)),
+            metric("dropped", "Frames lost because the core lagged", sum(SourceCounters::dropped)),
+        ]);
+        HealthView { beats: vec![Beat { task: "core", age_s, limit_s: BEAT_LIMIT_S }], faults, metrics }
     })
 }

@@ -46,9 +46,16 @@ const BEYOND_NOISE: f64 = 2.5;
 /// Deepest a single sample counts for, in standard deviations.
 const DEEPEST_COUNTED: f64 = 4.0;
 
+/// Fewer samples than this do not show that an excursion is deep: three in a row may be by chance.
+const DEEP_SAMPLES: u32 = 6;
+
 /// How much longer an excursion within the noise must last. A flow meter's noise near its limit,
 /// sampled every 5 s, stays beyond for twice the delay several times a year, for three times never.
 const SHALLOW_TIMES: i64 = 3;
+
+/// It must also hold for so many samples: of a slow meter, one each 10 s, nine in a row lie beyond by
+/// chance once in two days on two dozen channels that run close to a limit, twenty-four once a month.
+const SHALLOW_SAMPLES: i64 = 36;
 
 /// Limits close to where the flow normally is, with short delays.
 const fn needs_evidence(kind: AlarmKind) -> bool {
@@ -138,7 +145,9 @@ impl Engine {
     /// The wait of its group is the shorter for it, so that the message leaves no later.
     fn weigh(&mut self, ix: AlarmIx, depth: f64) {
         let base = self.tree.alarms[ix].tuning.on_delay;
-        let noise = self.sensor_of(ix).map_or(0.0, |at| self.channels[at].noise.deviation());
+        let sensor = self.sensor_of(ix);
+        let noise = sensor.map_or(0.0, |at| self.channels[at].noise.deviation());
+        let interval = sensor.map_or(Span::ZERO, |at| self.plan.rack.sensors[at].interval);
         let slot = &mut self.slots[ix];
         if !slot.alarm.is_beyond() {
             slot.depth = (0.0, 0);
@@ -147,9 +156,10 @@ impl Engine {
         let depth = depth.min(DEEPEST_COUNTED * noise);
         slot.depth = (slot.depth.0 + depth, slot.depth.1.saturating_add(1));
         let mean = slot.depth.0 / f64::from(slot.depth.1);
-        let shallow = mean < BEYOND_NOISE * noise;
-        slot.tuning.on_delay =
-            if shallow { Span::from_ms(base.ms().saturating_mul(SHALLOW_TIMES)) } else { base };
+        let shallow = noise > 0.0 && (slot.depth.1 < DEEP_SAMPLES || mean < BEYOND_NOISE * noise);
+        let longer = base.ms().saturating_mul(SHALLOW_TIMES);
+        let samples = interval.ms().saturating_mul(SHALLOW_SAMPLES);
+        slot.tuning.on_delay = if shallow { Span::from_ms(longer.max(samples)) } else { base };
     }
 
     fn judge_rate(&mut self, at: usize, value: f64, m: Moment) {
