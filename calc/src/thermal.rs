@@ -188,16 +188,48 @@ pub trait Tallied {
 
     /// First millisecond at which the sum since `from` is at least `target`, if that is by `to`.
     fn reached(&self, from: Timestamp, to: Timestamp, target: i64) -> Option<Timestamp> {
-        if to < from || self.amount(from, to) < target {
+        if to < from {
             return None;
         }
+        let most = self.amount(from, to);
+        if most < target {
+            return None;
+        }
+        if target <= 0 {
+            return Some(from);
+        }
+        // At `low` the sum is too small, at `high` it is not; what lies before `low` is not summed
+        // again. Water changes slowly, so a straight line
+        // between the two meets the target nearly; a side that stays twice counts half (the Illinois
+        // rule), and now and then the middle is tried, so that no record makes the search long.
         let (mut low, mut high) = (from.ms(), to.ms());
-        while low < high {
-            let middle = low + (high - low) / 2;
-            if self.amount(from, Timestamp::from_ms(middle)) >= target {
-                high = middle;
+        let (mut short, mut over) = (target as f64, most.saturating_sub(target) as f64);
+        let (mut before_low, mut turn, mut stayed) = (0, 0_u32, 0_i32);
+        while high - low > 1 {
+            turn += 1;
+            let between = if turn.is_multiple_of(4) {
+                (high - low) / 2
             } else {
-                low = middle + 1;
+                #[expect(
+                    clippy::cast_possible_truncation,
+                    reason = "a share of the way, kept inside it below"
+                )]
+                let by_line = ((high - low) as f64 * (short / (short + over))) as i64;
+                by_line.clamp(1, high - low - 1)
+            };
+            let (start, end) = (Timestamp::from_ms(low), Timestamp::from_ms(low + between));
+            let amount = self.amount(start, end).saturating_add(before_low);
+            if amount >= target {
+                high = low + between;
+                over = (amount - target) as f64;
+                short = if stayed > 0 { short / 2.0 } else { short };
+                stayed = 1;
+            } else {
+                low += between;
+                before_low = amount;
+                short = (target - amount) as f64;
+                over = if stayed < 0 { over / 2.0 } else { over };
+                stayed = -1;
             }
         }
         Some(Timestamp::from_ms(high))

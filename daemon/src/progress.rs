@@ -37,6 +37,8 @@ pub struct Progress {
     books: Books,
     entries: BTreeMap<EntryId, Entry>,
     records: BTreeMap<SensorIx, SensorRecord>,
+    /// Sensors of which whole hours are needed; looked at with every reading, so not searched for.
+    late: BTreeSet<SensorIx>,
     /// As of the last [`Progress::settle`].
     lessons: Lessons,
     learns: bool,
@@ -106,13 +108,14 @@ impl Progress {
         let records = temperatures
             .filter_map(|(at, sensor)| {
                 let ix = SensorIx(u16::try_from(at).ok()?);
-                Some((ix, SensorRecord::new(sensor.interval, &species)))
+                Some((ix, SensorRecord::new(sensor.interval)))
             })
             .collect();
         Self {
             books: Books::default(),
             entries: BTreeMap::new(),
             records,
+            late: BTreeSet::new(),
             rack,
             species,
             lessons: Lessons::default(),
@@ -136,6 +139,25 @@ impl Progress {
     pub fn set_entries(&mut self, entries: Vec<Entry>) {
         self.entries = entries.into_iter().map(|entry| (entry.id.clone(), entry)).collect();
         self.books = self.replay();
+        self.follow_species();
+    }
+
+    /// Development is summed for species whose eggs are in the logbook, from their first fertilization
+    /// on. What is missing of it is asked for by [`Self::take_needed_hours`].
+    fn follow_species(&mut self) {
+        let mut first: BTreeMap<&str, Timestamp> = BTreeMap::new();
+        for take in self.books.takes().values() {
+            let at = first.entry(take.species.as_str()).or_insert(take.fertilized_at);
+            *at = take.fertilized_at.min(*at);
+        }
+        for (name, at) in first {
+            let Ok(species) = find_among(&self.species, name) else { continue };
+            for (ix, record) in &mut self.records {
+                if !record.follow(species, nightjar_calc::thermal::hour_of(at)) {
+                    self.late.insert(*ix);
+                }
+            }
+        }
     }
 
     fn replay(&self) -> Books {
@@ -223,6 +245,7 @@ impl Progress {
         let taken_in = books.take_in(&entry, self.known().as_known());
         self.entries.insert(entry.id.clone(), entry);
         self.books = if matches!(taken_in, Some(Ok(()))) { books } else { self.replay() };
+        self.follow_species();
     }
 
     /// The entry of this id, if it is there.
@@ -270,15 +293,19 @@ impl Progress {
             return;
         }
         if let Some(record) = self.records.get_mut(&reading.sensor) {
-            record.add(Sample { at: reading.at, ten_thousandths: reading.value.0 });
+            let sample = Sample { at: reading.at, ten_thousandths: reading.value.0 };
+            if !record.add(sample) {
+                self.late.insert(reading.sensor);
+            }
         }
     }
 
     /// Hours that must be given again whole because a late reading fell into them.
     pub fn take_needed_hours(&mut self) -> Vec<(SensorIx, i64)> {
         let mut needed = Vec::new();
-        for (ix, record) in &mut self.records {
-            needed.extend(record.take_needed().into_iter().map(|hour| (*ix, hour)));
+        for ix in std::mem::take(&mut self.late) {
+            let Some(record) = self.records.get_mut(&ix) else { continue };
+            needed.extend(record.take_needed().into_iter().map(|hour| (ix, hour)));
         }
         needed
     }

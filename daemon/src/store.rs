@@ -543,6 +543,17 @@ impl StoreHandle {
     }
 }
 
+/// Bytes that readings take when they are packed into one row, their channels numbered like their
+/// sensors.
+#[must_use]
+pub fn packed_bytes(readings: &[Reading]) -> usize {
+    let row = |reading: &Reading| {
+        let Reading { sensor, at, value, quality, reason } = *reading;
+        (sample::ChannelId(u32::from(sensor.0) + 1), Sample { at, value, quality, reason })
+    };
+    pack::pack(&readings.iter().map(row).collect::<Vec<_>>()).len()
+}
+
 fn queue_error(error: &mpsc::error::TrySendError<Request>) -> StoreError {
     match error {
         mpsc::error::TrySendError::Full(_) => StoreError::Lagging,

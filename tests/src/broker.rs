@@ -65,6 +65,12 @@ impl Broker {
         self.run();
     }
 
+    /// Its process.
+    #[must_use]
+    pub fn id(&self) -> Option<u32> {
+        self.child.as_ref().map(Child::id)
+    }
+
     fn stop(&mut self) {
         let Some(mut child) = self.child.take() else { return };
         let asked = Command::new("kill").arg(child.id().to_string()).status();

@@ -2,6 +2,7 @@
 //! the plainest of HTTP clients; and the fault tests. Everything runs on this machine, on free ports, in folders that
 //! are removed afterwards.
 
+pub mod bench;
 pub mod broker;
 pub mod daemon;
 pub mod http;

@@ -16,11 +16,22 @@ fn folder() -> &'static PathBuf {
             .status()
             .expect("cargo can be started");
         assert!(built.success(), "the programs cannot be built");
-        // A test lies in TARGET/PROFILE/deps, a program in TARGET/PROFILE.
-        let own = std::env::current_exe().expect("a program knows where it is");
-        let depth = if own.parent().is_some_and(|folder| folder.ends_with("deps")) { 3 } else { 2 };
-        own.ancestors().nth(depth).expect("a target folder").join("release")
+        target().join("release")
     })
+}
+
+/// The target folder: a test lies in TARGET/PROFILE/deps, a program in TARGET/PROFILE.
+fn target() -> PathBuf {
+    let program = std::env::current_exe().expect("a program knows where it is");
+    let folder = program.parent().expect("a program lies in a folder");
+    let profile = if folder.ends_with("deps") { folder.parent().expect("a profile") } else { folder };
+    profile.parent().expect("a target folder").to_owned()
+}
+
+/// What fills databases with an invented season, built by `tests/bench`.
+#[must_use]
+pub fn stored_season() -> Command {
+    Command::new(folder().join("examples/stored_season"))
 }
 
 /// The daemon and its commands.

@@ -182,37 +182,80 @@ impl Ask<'_> {
             };
             return StageDate { reached: true, at, likely: at, ..date };
         }
-        let moments = self.moments(share, share_sigma(self.lot.species, stage), held);
-        *never |= moments.iter().any(Option::is_none);
-        date.earliest = quantile_of(&moments, (1.0 - self.level) / 2.0);
-        date.likely = quantile_of(&moments, 0.5);
-        date.latest = quantile_of(&moments, f64::midpoint(1.0, self.level));
+        let mut moments = self.moments(share, share_sigma(self.lot.species, stage));
+        *held |= moments.held;
+        *never |= moments.ahead.iter().any(|days| days.is_infinite());
+        date.earliest = moments.quantile((1.0 - self.level) / 2.0);
+        date.likely = moments.quantile(0.5);
+        date.latest = moments.quantile(f64::midpoint(1.0, self.level));
         date
     }
 
-    /// Moments of the stage over all paths and quantiles of the fish, in order, never last.
-    fn moments(&self, share: f64, share_sigma: f64, held: &mut bool) -> Vec<Option<Timestamp>> {
+    /// Moments of the stage over all paths and quantiles of the fish.
+    fn moments(&self, share: f64, share_sigma: f64) -> Moments<'_> {
         let spread = Station {
             sigma_low: self.station.sigma_low.hypot(share_sigma),
             sigma_high: self.station.sigma_high.hypot(share_sigma),
             ..self.station
         };
-        let mut moments = Vec::with_capacity(NODES * self.along.len());
-        for node in 0..NODES {
-            let target = share * spread.multiple(quantile((node as f64 + 0.5) / NODES as f64));
-            if target <= self.lot.done.amount {
-                let at = (self.lot.done.when)(target);
-                moments.extend(std::iter::repeat_n(at, self.along.len()));
-                continue;
-            }
-            for path in 0..self.along.len() {
-                let moment = self.along.moment(path, target);
-                *held |= moment.is_some_and(|(_, held)| held);
-                moments.push(moment.map(|(at, _)| at));
-            }
-        }
-        sorted(moments.into_iter())
+        let target = |node: usize| share * spread.multiple(quantile((node as f64 + 0.5) / NODES as f64));
+        let (behind, targets): (Vec<f64>, Vec<f64>) =
+            (0..NODES).map(target).partition(|target| *target <= self.lot.done.amount);
+        let missing: Vec<f64> = targets.iter().map(|target| target - self.lot.done.amount).collect();
+        let mut ahead = Vec::with_capacity(missing.len() * self.along.len());
+        let held = self.along.days_of_all(&missing, &mut ahead);
+        Moments { done: self.lot.done, along: self.along, behind, ahead, held }
     }
+}
+
+/// When a stage comes, over all paths and quantiles of the fish. What is behind is the same on all paths and came
+/// earlier the smaller its sum: it is dated only when a quantile falls on it.
+struct Moments<'a> {
+    done: Done<'a>,
+    along: &'a Reach,
+    /// Sums that are behind, rising.
+    behind: Vec<f64>,
+    /// Days from the issue, in no order; infinite for never.
+    ahead: Vec<f64>,
+    held: bool,
+}
+
+impl Moments<'_> {
+    /// Quantile, linear between neighbours; nothing where it falls on "never".
+    fn quantile(&mut self, p: f64) -> Option<Timestamp> {
+        let (behind, paths) = (self.behind.len() * self.along.len(), self.along.len());
+        let place = p.clamp(0.0, 1.0) * (behind + self.ahead.len()).checked_sub(1)? as f64;
+        #[expect(
+            clippy::cast_possible_truncation,
+            clippy::cast_sign_loss,
+            reason = "between 0 and the length"
+        )]
+        let below = place.floor() as usize;
+        let share = place - below as f64;
+        let low = self.at(below, behind, paths)?;
+        if share <= 0.0 {
+            return Some(low);
+        }
+        let high = self.at(below + 1, behind, paths)?;
+        Some(between(low, high, share))
+    }
+
+    /// The moment of a rank.
+    fn at(&mut self, rank: usize, behind: usize, paths: usize) -> Option<Timestamp> {
+        if rank < behind {
+            return (self.done.when)(*self.behind.get(rank / paths)?);
+        }
+        let rank = rank - behind;
+        if rank >= self.ahead.len() {
+            return None;
+        }
+        let (_, days, _) = self.ahead.select_nth_unstable_by(rank, f64::total_cmp);
+        days.is_finite().then(|| self.along.after(*days))
+    }
+}
+
+fn between(low: Timestamp, high: Timestamp, share: f64) -> Timestamp {
+    low + crate::time::Span::from_days(high.since(low).days() * share)
 }
 
 /// In order, with "never" at the end.
@@ -233,7 +276,7 @@ pub(super) fn quantile_of(moments: &[Option<Timestamp>], p: f64) -> Option<Times
         return Some(low);
     }
     let high = (*moments.get(below + 1)?)?;
-    Some(low + crate::time::Span::from_days(high.since(low).days() * share))
+    Some(between(low, high, share))
 }
 
 pub(super) fn warn(held: bool, never: bool) -> Vec<String> {

@@ -44,24 +44,56 @@ impl Reach {
     /// it stands still before. The moment of issue when the target is behind.
     #[must_use]
     pub fn moment(&self, path: usize, target: f64) -> Option<(Timestamp, bool)> {
-        let (gained, last) = self.paths.get(path)?;
+        let (gained, _) = self.paths.get(path)?;
         let missing = target - self.start;
         if missing <= 0.0 {
             return Some((self.from, false));
         }
-        let step = gained.partition_point(|g| *g < missing);
+        let days = self.days_to(path, missing, gained.partition_point(|g| *g < missing))?;
+        Some((self.after(days), days > self.length_days(path)))
+    }
+
+    /// Days from the issue until each path has gained each of some amounts, which rise and lie ahead; infinite
+    /// where a path stands still before. Also whether a last value had to be held.
+    pub(super) fn days_of_all(&self, missing: &[f64], days: &mut Vec<f64>) -> bool {
+        let mut held = false;
+        for path in 0..self.paths.len() {
+            let gained = &self.paths[path].0;
+            let mut step = 0;
+            for missing in missing {
+                while gained.get(step).is_some_and(|g| g < missing) {
+                    step += 1;
+                }
+                let moment = self.days_to(path, *missing, step);
+                held |= step == gained.len() && moment.is_some();
+                days.push(moment.unwrap_or(f64::INFINITY));
+            }
+        }
+        held
+    }
+
+    /// Days until a path has gained an amount, which it has at the end of a step known to the caller.
+    fn days_to(&self, path: usize, missing: f64, step: usize) -> Option<f64> {
+        let (gained, last) = &self.paths[path];
         let before = if step == 0 { 0.0 } else { gained[step - 1] };
         if let Some(after) = gained.get(step) {
             let share = (missing - before) / (after - before);
-            let steps = step as f64 + share;
-            return Some((self.from + Span::from_days(self.step.days() * steps), false));
+            return Some(self.step.days() * (step as f64 + share));
         }
         if *last <= 0.0 {
             return None;
         }
-        let beyond = Span::from_days((missing - before) / last);
-        let end = self.from + Span::from_days(self.step.days() * gained.len() as f64);
-        (beyond <= LONGEST_HOLD).then(|| (end + beyond, true))
+        let beyond = (missing - before) / last;
+        (Span::from_days(beyond) <= LONGEST_HOLD).then(|| self.length_days(path) + beyond)
+    }
+
+    fn length_days(&self, path: usize) -> f64 {
+        self.step.days() * self.paths[path].0.len() as f64
+    }
+
+    /// A moment so many days from the issue.
+    pub(super) fn after(&self, days: f64) -> Timestamp {
+        self.from + Span::from_days(days)
     }
 
     /// Number of paths.

@@ -146,6 +146,16 @@ impl<I: Integrand> Ledger<I> {
         self.hours.get(&hour)
     }
 
+    /// Hours before one, with their blocks, in order.
+    pub fn hours_before(&self, hour: i64) -> impl DoubleEndedIterator<Item = (i64, &HourBlock)> {
+        self.hours.range(..hour).map(|(hour, block)| (*hour, block))
+    }
+
+    /// Hours from one on, with their blocks, in order.
+    pub fn hours_from(&self, hour: i64) -> impl DoubleEndedIterator<Item = (i64, &HourBlock)> {
+        self.hours.range(hour..).map(|(hour, block)| (*hour, block))
+    }
+
     /// Number of hours kept.
     #[must_use]
     pub fn len(&self) -> usize {
@@ -173,18 +183,21 @@ impl<I: Integrand> Ledger<I> {
         if from >= to {
             return;
         }
+        let part;
         let inner = if from == block.first.at && to == block.last.at {
-            block.inner.clone()
+            &block.inner
         } else if let Some(samples) = block.samples() {
-            Record::inner(samples, &self.rules).under(&self.integrand).tally(from, to)
+            part = Record::inner(samples, &self.rules).under(&self.integrand).tally(from, to);
+            &part
         } else {
-            interpolated(block, from, to)
+            part = interpolated(block, from, to);
+            &part
         };
         tally.sum = tally.sum.saturating_add(inner.sum);
         tally.measured += inner.measured;
         tally.bridged += inner.bridged;
         tally.exact &= inner.exact;
-        for gap in inner.gaps {
+        for gap in &inner.gaps {
             tally.add_gap(gap.from, gap.to);
         }
         if let Some((low, high)) = inner.extremes {

@@ -26,6 +26,9 @@ use tokio_util::sync::CancellationToken;
 const PULSE: Span = Span::from_secs(10);
 /// Shortest wait between two pictures while readings stream in.
 const PICTURE_EVERY: Span = Span::from_secs(1);
+/// Messages of sources dealt with in one round: a babbling node shares the cost of a round, and what
+/// comes from people and routes waits for a fraction of a millisecond.
+const MESSAGES_A_ROUND: usize = 64;
 /// Reports of routes waiting for the core.
 pub const ROUTE_QUEUE: usize = 256;
 /// Facts about site and monitor waiting for the core.
@@ -107,6 +110,7 @@ impl Core {
         self.state.handle_timeout(now);
         self.carry_out();
         self.take_picture(now, true);
+        let mut messages = Vec::with_capacity(MESSAGES_A_ROUND);
         loop {
             // A core with nothing to do still shows that it could.
             let pulse = self.clock.now().up.after(PULSE);
@@ -126,15 +130,19 @@ impl Core {
                     self.answer(asked);
                     self.pictured = None;
                 }
-                message = self.parts.inbox.recv() => {
-                    let Some(message) = message else { break };
-                    let readings = match &message {
-                        FromSource::Readings { readings, .. } => readings.len() as u64,
-                        FromSource::Link { .. } => 0,
-                    };
-                    self.state.handle_source(message);
-                    self.carry_out();
-                    self.parts.done.fetch_add(readings, Ordering::Release);
+                taken = self.parts.inbox.recv_many(&mut messages, MESSAGES_A_ROUND) => {
+                    if taken == 0 {
+                        break;
+                    }
+                    for message in messages.drain(..) {
+                        let readings = match &message {
+                            FromSource::Readings { readings, .. } => readings.len() as u64,
+                            FromSource::Link { .. } => 0,
+                        };
+                        self.state.handle_source(message);
+                        self.carry_out();
+                        self.parts.done.fetch_add(readings, Ordering::Release);
+                    }
                 }
                 () = sleep => {}
             }

@@ -1,5 +1,6 @@
 //! The temperatures of one sensor in bounded memory: hour blocks, one sum of thermal units and one
-//! of development for each law.
+//! of development for each species whose eggs are in the logbook. Summing for all that are known
+//! would make memory and restart ten times what they need to be.
 
 use nightjar_calc::development::Development;
 use nightjar_calc::development::species::Species;
@@ -14,24 +15,32 @@ const OPEN_HOURS: i64 = 2;
 #[derive(Debug)]
 pub struct SensorRecord {
     units: Ledger<DegreesAboveZero>,
-    development: Vec<(String, Ledger<Development>)>,
+    development: Vec<Followed>,
+    rules: Rules,
     open: BTreeMap<i64, Vec<Sample>>,
     changed: BTreeSet<i64>,
     needed: BTreeSet<i64>,
     newest: i64,
 }
 
+/// Development of one species.
+#[derive(Debug)]
+struct Followed {
+    species: String,
+    /// First hour that counts for its eggs.
+    from: i64,
+    ledger: Ledger<Development>,
+}
+
 impl SensorRecord {
     /// Empty, for a sensor read every `interval`.
     #[must_use]
-    pub fn new(interval: Span, species: &[Species]) -> Self {
+    pub fn new(interval: Span) -> Self {
         let rules = Rules::for_interval(interval);
         Self {
             units: Ledger::new(DegreesAboveZero, rules),
-            development: species
-                .iter()
-                .map(|s| (s.key.to_string(), Ledger::new(Development(s.model), rules)))
-                .collect(),
+            development: Vec::new(),
+            rules,
             open: BTreeMap::new(),
             changed: BTreeSet::new(),
             needed: BTreeSet::new(),
@@ -39,17 +48,55 @@ impl SensorRecord {
         }
     }
 
-    /// Adds a reading. One that falls into an hour that is no longer open asks for the whole hour.
-    pub fn add(&mut self, sample: Sample) {
+    /// Adds a reading. False for one that falls into an hour that is no longer open: the whole hour
+    /// is then needed.
+    pub fn add(&mut self, sample: Sample) -> bool {
         let hour = hour_of(sample.at);
         let closed = hour < self.newest.saturating_sub(OPEN_HOURS) || self.units.hour(hour).is_some();
         if closed && !self.open.contains_key(&hour) {
             self.needed.insert(hour);
-            return;
+            return false;
         }
         self.newest = self.newest.max(hour);
         self.open.entry(hour).or_default().push(sample);
         self.changed.insert(hour);
+        true
+    }
+
+    /// Sums development of a species from an hour on, if it does not yet. False when hours are needed
+    /// whole for that.
+    pub fn follow(&mut self, species: &Species, from: i64) -> bool {
+        let key = species.key.as_ref();
+        let place = self.development.iter().position(|followed| followed.species == key);
+        let (place, until) = match place {
+            Some(place) => (place, self.development[place].from),
+            None => {
+                let ledger = Ledger::new(Development(species.model), self.rules);
+                self.development.push(Followed { species: key.to_owned(), from: i64::MAX, ledger });
+                (self.development.len() - 1, i64::MAX)
+            }
+        };
+        if from >= until {
+            return true;
+        }
+        let followed = &mut self.development[place];
+        followed.from = from;
+        let mut complete = true;
+        let mut take = |hour: i64, samples: Option<&[Sample]>| {
+            if let Some(samples) = samples {
+                followed.ledger.put(hour, samples);
+            } else {
+                complete = false;
+                self.needed.insert(hour);
+            }
+        };
+        // The reading before the first hour may reach into it.
+        let before = self.units.hours_before(from).next_back();
+        let within = self.units.hours_from(from).take_while(|(hour, _)| *hour < until);
+        for (hour, block) in before.into_iter().chain(within) {
+            take(hour, block.samples());
+        }
+        complete
     }
 
     /// Hours to be given again whole.
@@ -80,15 +127,15 @@ impl SensorRecord {
         let first_open = self.newest.saturating_sub(OPEN_HOURS);
         self.open.retain(|hour, _| *hour >= first_open);
         self.units.condense_before(first_open, keep);
-        for (_, ledger) in &mut self.development {
-            ledger.condense_before(first_open, keep);
+        for followed in &mut self.development {
+            followed.ledger.condense_before(first_open, keep);
         }
     }
 
     fn put(&mut self, hour: i64, samples: &[Sample]) {
         self.units.put(hour, samples);
-        for (_, ledger) in &mut self.development {
-            ledger.put(hour, samples);
+        for followed in &mut self.development {
+            followed.ledger.put(hour, samples);
         }
     }
 
@@ -107,6 +154,6 @@ impl SensorRecord {
     /// Development by the law of a species, to be combined with other sources.
     #[must_use]
     pub fn development(&self, species: &str) -> Option<&Ledger<Development>> {
-        self.development.iter().find(|(key, _)| key == species).map(|(_, ledger)| ledger)
+        self.development.iter().find(|followed| followed.species == species).map(|followed| &followed.ledger)
     }
 }

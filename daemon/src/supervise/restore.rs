@@ -15,7 +15,7 @@ use crate::progress::followed::{FOLLOWED, Season};
 use crate::rack::{Measure, Rack};
 use crate::reading::SensorIx;
 use crate::snapshot::JarState;
-use crate::store::{MessageState, StoreHandle, past_springs};
+use crate::store::{MessageState, StoreError, StoreHandle, past_springs};
 use anyhow::{Context, Result};
 use nightjar_calc::development::species::{self, Species, SpeciesOverride};
 use nightjar_calc::development::{DegreeDay, Law};
@@ -26,8 +26,8 @@ use std::sync::Arc;
 
 /// Messages looked through for the last one that was taken.
 const LAST_LOOKED_AT: u32 = 200;
-/// Entries read back at most.
-const MOST_ENTRIES: u32 = 100_000;
+/// Entries read back at a time: readers keep the file for a short while only.
+const PAGE: u32 = 10_000;
 
 /// The state a station begins with, and whether it is the one that was stored. A disk that cannot be
 /// read must not keep the station from watching: every jar is then taken to hold eggs.
@@ -81,9 +81,7 @@ fn unread(config: &Config, now: Now) -> Result<State> {
 async fn stored(config: &Config, store: &StoreHandle, now: Now) -> Result<State> {
     let rack = Arc::clone(&config.rack);
     let states = store.read(|r| r.states("engine/")).await.context("cannot read the stored alarms")?;
-    let entries =
-        store.read(|r| r.entries_after(0, MOST_ENTRIES)).await.context("cannot read the logbook")?;
-    let entries: Vec<Entry> = entries.into_iter().map(|(_, entry)| entry).collect();
+    let entries = logbook(store).await.context("cannot read the logbook")?;
     let mut progress = Progress::new(Arc::clone(&rack), species(config)?);
     progress.set_learning(config.learns);
     progress.set_entries(entries);
@@ -112,6 +110,17 @@ async fn stored(config: &Config, store: &StoreHandle, now: Now) -> Result<State>
     let mut state = State::new(begin, now);
     state.set_past_springs(past);
     Ok(state)
+}
+
+/// The whole logbook.
+async fn logbook(store: &StoreHandle) -> Result<Vec<Entry>, StoreError> {
+    let (mut entries, mut after) = (Vec::new(), 0);
+    loop {
+        let page = store.read(move |r| r.entries_after(after, PAGE)).await?;
+        let Some((last, _)) = page.last() else { return Ok(entries) };
+        after = *last;
+        entries.extend(page.into_iter().map(|(_, entry)| entry));
+    }
 }
 
 /// The ladders, where they stood.
@@ -206,4 +215,33 @@ fn seed(station: &str) -> u64 {
     station
         .bytes()
         .fold(0xcbf2_9ce4_8422_2325, |hash, byte| (hash ^ u64::from(byte)).wrapping_mul(0x0100_0000_01b3))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::clock::{Clock, ManualClock};
+    use crate::ids::PersonId;
+    use crate::logbook::{Act, EntryId, Note};
+    use crate::store::{StoreOptions, import_entries, open};
+
+    #[tokio::test]
+    async fn a_long_logbook_is_read_back_whole() {
+        let folder = tempfile::tempdir().unwrap();
+        let file = folder.path().join("nightjar.sqlite");
+        let at = Timestamp::parse("2026-04-20T10:00:00-05:00").unwrap();
+        let written: Vec<Entry> = (0..2 * PAGE + 5)
+            .map(|n| Entry {
+                id: EntryId(format!("entry-{n:06}")),
+                happened_at: at,
+                written_at: at,
+                who: PersonId::new("kim").unwrap(),
+                act: Act::Note(Note { jar: None, text: n.to_string() }),
+            })
+            .collect();
+        import_entries(&file, &written).unwrap();
+        let options = StoreOptions { ballast_bytes: 0, ..StoreOptions::new(file, Vec::new()) };
+        let store = open(options, Arc::new(ManualClock::new(at)) as Arc<dyn Clock>).unwrap();
+        assert!(logbook(&store).await.unwrap() == written, "the last ones are there too");
+    }
 }
