@@ -7,7 +7,11 @@ const site = await station();
 const failures = [];
 const authorization = `Basic ${Buffer.from(`kim:${PIN}`).toString('base64')}`;
 // The monitor ends a connection that says nothing for a while; that is asked again.
-const ask = (url, options) => fetch(url, options).catch(() => fetch(url, options));
+const ask = async (url, options) => {
+  for (let tries = 0; ; tries += 1) {
+    try { return await fetch(url, options); } catch (error) { if (tries > 4) throw error; }
+  }
+};
 const entry = (id, act) => ask(`${site.url}/api/v1/entries`, { method: 'POST', headers: { 'content-type': 'application/json', authorization }, body: JSON.stringify({ id, happened_at: new Date().toISOString(), who: 'kim', act }) });
 for (const [id, act] of [
   ['take-00001', { kind: 'take', take: 'T1', species: 'walleye', water: 'Alder Lake', fertilized_at: new Date(Date.now() - 43200000).toISOString(), females: 12, males: 30 }],

@@ -139,6 +139,7 @@ fn entry_operations() -> Value {
                 "403": answer("Not allowed.", "Problem"),
                 "413": {"description": "Too large."},
                 "414": answer("The address is too long.", "Problem"),
+                "431": {"description": "The head of the request is too large."},
                 "415": answer("Not JSON.", "Problem"),
                 "422": answer("Refused, and why.", "Problem"),
                 "429": answer("Too often.", "Problem"),
@@ -207,6 +208,7 @@ pub(super) fn read(summary: &str, schema: &str, parameters: &[Value]) -> Value {
             "401": answer("Not signed in, and reading is not open.", "Problem"),
             "404": answer("No such thing.", "Problem"),
             "414": answer("The address is too long.", "Problem"),
+            "431": {"description": "The head of the request is too large."},
             "429": answer("Too often.", "Problem"),
             "503": answer("The record cannot be read.", "Problem"),
         }
