@@ -358,6 +358,10 @@ async fn a_record_that_cannot_be_read_is_said_and_the_rest_still_works() {
         assert!(body.contains("the record cannot be read"), "{path}");
     }
     assert_eq!(get(&stand, "/api/v1/entries").await.0, StatusCode::SERVICE_UNAVAILABLE);
+    let (status, body) = get(&stand, "/api/v1/alarms").await;
+    let alarms: serde_json::Value = serde_json::from_str(&body).unwrap();
+    assert_eq!(status, StatusCode::OK);
+    assert!(alarms["journal"].is_null() && !alarms["open"].as_array().unwrap().is_empty(), "{body}");
     assert_eq!(get(&stand, "/").await.0, StatusCode::OK);
 }
 
