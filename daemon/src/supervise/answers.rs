@@ -175,14 +175,8 @@ impl Answers {
             Doing::Send(text) => {
                 let Some(to) = self.own.as_ref().map(|own| own.number().to_owned()) else { return };
                 let Ok(person) = PersonId::new("own-number") else { return };
-                let about = "own-number".to_owned();
                 let seq = u32::try_from(now.utc.ms().div_euclid(60_000)).unwrap_or(0);
-                let route = TEXT.to_owned();
-                let key = MessageKey { about: about.clone(), event: None, seq, person, route, step: 0 };
-                let body = Body { subject: String::new(), text, to, about, first: None };
-                let body = serde_json::to_value(body).unwrap_or_default();
-                let message =
-                    NewMessage { key, priority: Priority::P3, body, delay: Span::ZERO, life: Some(LIFE) };
+                let message = text_to(("own-number".to_owned(), seq), person, to, text, Priority::P3);
                 let kept = (own_number::KEY.to_owned(), Some(serde_json::json!(now.utc)));
                 let transition =
                     Transition { outbox: vec![message], state: vec![kept], ..Transition::default() };
@@ -313,23 +307,22 @@ impl Answers {
         let Some(number) = self.phones.get(&to).cloned() else { return };
         self.said = self.said.wrapping_add(1);
         let about = format!("answer-{}-{}", now.utc.ms(), self.said);
-        let key = MessageKey {
-            about: about.clone(),
-            event: None,
-            seq: 1,
-            person: to,
-            route: TEXT.to_owned(),
-            step: 0,
-        };
-        let body = Body { subject: String::new(), text, to: number, about, first: None };
-        out.outbox.push(NewMessage {
-            key,
-            priority: Priority::P2,
-            body: serde_json::to_value(body).unwrap_or_default(),
-            delay: Span::ZERO,
-            life: Some(LIFE),
-        });
+        out.outbox.push(text_to((about, 1), to, number, text, Priority::P2));
     }
+}
+
+/// A text that is no alarm's, worth sending for an hour. The first names it and counts.
+fn text_to(
+    (about, seq): (String, u32),
+    person: PersonId,
+    number: String,
+    text: String,
+    priority: Priority,
+) -> NewMessage {
+    let key = MessageKey { about: about.clone(), event: None, seq, person, route: TEXT.to_owned(), step: 0 };
+    let body = Body { subject: String::new(), text, to: number, about, first: None };
+    let body = serde_json::to_value(body).unwrap_or_default();
+    NewMessage { key, priority, body, delay: Span::ZERO, life: Some(LIFE) }
 }
 
 fn reached(state: MessageState) -> bool {

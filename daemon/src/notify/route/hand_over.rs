@@ -6,7 +6,7 @@ use crate::alarm::event::{Code, Priority};
 use crate::clock::Now;
 use crate::ids::PersonId;
 use crate::notify::{message, rota};
-use crate::store::{MessageKey, NewMessage};
+use crate::store::MessageKey;
 use nightjar_calc::time::{Span, Timestamp};
 use serde::{Deserialize, Serialize};
 
@@ -161,8 +161,6 @@ impl Router {
         };
         let subject = format!("Hand-over - {}", self.directory.words.station_name(40));
         let body = Body { subject, text, to, about, first: None };
-        let Ok(body) = serde_json::to_value(body) else { return };
-        let life = Some(Span::from_hours(12));
-        self.output.push_back(NewMessage { key, priority, body, delay: Span::ZERO, life });
+        self.queue(key, priority, &body, Some(Span::from_hours(12)));
     }
 }
