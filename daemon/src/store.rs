@@ -295,6 +295,15 @@ impl StoreHandle {
         self.work(|db, at| outbox::expire(db, at.now)).await
     }
 
+    /// A route carries messages again: what failed on it is due now, not at its next turn. Answers
+    /// how many messages that moved.
+    ///
+    /// # Errors
+    /// When the store cannot write.
+    pub async fn bring_forward(&self, route: &'static str) -> Result<usize, StoreError> {
+        self.work(move |db, at| outbox::bring_forward(db, route, at.now)).await
+    }
+
     /// Gives unsent messages about an event this much longer at most.
     ///
     /// # Errors

@@ -189,3 +189,51 @@ async fn a_blind_station_either_says_so_by_its_own_alarm_or_is_not_ok() {
     assert!(outside.notices.iter().all(|(_, notice)| !notice.urgent), "{:?}", outside.notices);
     bench.stop.cancel();
 }
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn after_three_hours_without_a_route_each_person_gets_one_text_an_event_as_it_is_now() {
+    let folder = tempfile::tempdir().unwrap();
+    let (mut outside, port) = outside().await;
+    let (modem_there, unplug) = modem(folder.path());
+    let mut bench = bench(folder.path(), &settings(folder.path(), port, NO_MAIL)).await;
+    bench.load().await;
+    outside.begin(&mut bench, &modem_there).await;
+    outside.minutes(&mut bench, Some(&modem_there), 3).await;
+    unplug.cancel();
+    std::fs::remove_file(folder.path().join("modem")).unwrap();
+
+    // Jars stop and run again, each for four minutes, one after the other.
+    for turn in 0..22 {
+        bench.flow[turn % 4] = 0.0;
+        outside.minutes(&mut bench, None, 4).await;
+        bench.flow = [3.0; 4];
+        outside.minutes(&mut bench, None, 4).await;
+    }
+    // One stays without water. Its ladder has a step at 10 min and the next at 20.
+    bench.flow[1] = 0.0;
+    outside.minutes(&mut bench, None, 12).await;
+    let changes = bench.events().await.len();
+    println!("{changes} changes of alarms in 188 min without a route");
+    assert!(changes >= 40, "{changes}");
+    let queued = bench.messages().await.len();
+
+    let back = bench.clock.now();
+    let (modem, _unplug) = self::modem(folder.path());
+    outside.minutes(&mut bench, Some(&modem), 3).await;
+    let mut texts: BTreeMap<(String, String), Vec<String>> = BTreeMap::new();
+    for message in bench.messages().await {
+        if message.key.route == "text" && message.changed_at >= back.utc && message.provider.is_some() {
+            let body = message.body["text"].as_str().unwrap().to_owned();
+            texts.entry((message.key.person.to_string(), message.key.about)).or_default().push(body);
+        }
+    }
+    println!("{queued} messages were queued; sent on return: {texts:#?}");
+    assert!(texts.values().all(|all| all.len() == 1), "one text for each event and person");
+    let of_jar: Vec<&String> =
+        texts.values().flatten().filter(|text| text.contains("NO FLOW") && text.contains("02")).collect();
+    assert_eq!(of_jar.len(), 2, "both were told of the jar that stands still");
+    assert!(of_jar.iter().all(|text| !text.contains("CLEARED")), "as it is now");
+    let first = &modem.sent()[0].1;
+    assert!(first.contains("P1 "), "the most urgent first: {first}");
+    bench.stop.cancel();
+}

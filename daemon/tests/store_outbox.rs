@@ -164,6 +164,30 @@ async fn a_step_of_the_wall_clock_moves_no_message() {
 }
 
 #[tokio::test]
+async fn a_route_that_works_again_is_given_what_failed_at_once_most_urgent_first() {
+    let folder = tempfile::tempdir().unwrap();
+    let (store, clock) = open_at(folder.path(), start());
+    let mut minor = message(1, 1, 0);
+    minor.priority = Priority::P2;
+    let minor = one(&store, minor).await;
+    let urgent = one(&store, message(2, 1, 0)).await;
+    let mut quiet = message(3, 1, 0);
+    quiet.delay = Span::from_hours(4);
+    let quiet = one(&store, quiet).await;
+    for failed in [urgent, minor] {
+        assert!(store.mark(failed, Outcome::Sending).await.unwrap());
+        assert!(store.mark(failed, retry(60)).await.unwrap());
+    }
+    assert!(due(&store, &clock).await.is_empty());
+    assert_eq!(store.bring_forward("mail").await.unwrap(), 0, "another route");
+    assert_eq!(store.bring_forward("text").await.unwrap(), 2);
+    assert_eq!(due(&store, &clock).await, [urgent, minor]);
+    clock.advance(Span::from_hours(4));
+    assert!(due(&store, &clock).await.contains(&quiet), "what was never tried keeps its delay");
+    store.close().await.unwrap();
+}
+
+#[tokio::test]
 async fn a_newer_message_takes_the_place_of_an_unsent_older_one() {
     let folder = tempfile::tempdir().unwrap();
     let (store, _clock) = open_at(folder.path(), start());

@@ -295,6 +295,12 @@ impl Worker {
             }
         });
         let let_in = matches!(sent, Sent::Accepted(_));
+        if let_in
+            && self.health.borrow().failing_since.is_some()
+            && let Err(error) = self.store.bring_forward(self.backend.route()).await
+        {
+            tracing::warn!(route = self.backend.route(), %error, "messages wait for their own turn");
+        }
         self.health.send_modify(|health| {
             if let_in {
                 let accepted_at = health.accepted_at;
@@ -394,9 +400,15 @@ impl Worker {
         }
         let body = if message.repeated { marked(body, message.key.route.as_str()) } else { body };
         let key = message.key.text();
+        let was_failing = self.health.borrow().failing_since.is_some();
         let sent = self.backend.send(&key, &body, message.priority, &*self.clock.0).await;
         let outcome = self.judge(&message, sent);
+        let works_again = was_failing && matches!(outcome, Outcome::Accepted(_));
         self.store.mark(message.id, outcome).await?;
+        if works_again {
+            // Each message waits for a turn of its own; the most urgent need not be the first.
+            self.store.bring_forward(self.backend.route()).await?;
+        }
         Ok(())
     }
 

@@ -348,6 +348,16 @@ pub(super) fn expire(db: &Connection, now: Now) -> Result<usize, StoreError> {
         .execute(params![now.utc.ms(), up_ms(now.up)])?)
 }
 
+/// Makes what failed on a route and waits for its next turn due now. Messages that have not been
+/// tried yet keep their delay.
+pub(super) fn bring_forward(db: &Connection, route: &str, now: Now) -> Result<usize, StoreError> {
+    Ok(db
+        .prepare_cached(
+            "UPDATE outbox SET due_up = ?2 WHERE state = 'queued' AND route = ?1 AND attempts > 0 AND due_up > ?2",
+        )?
+        .execute(params![route, up_ms(now.up)])?)
+}
+
 /// Takes over what an earlier run left. An attempt that was under way may have gone out: it is
 /// queued to be sent once more, marked. Every waiting message is due at once; of its life the time
 /// since it was queued is gone, if both clocks could be trusted.
