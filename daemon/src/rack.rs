@@ -14,6 +14,10 @@ pub struct JarIx(pub u16);
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub struct HeaderIx(pub u16);
 
+/// Position of a pump in [`Rack::pumps`].
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub struct PumpIx(pub u16);
+
 /// Everything that does not change while the process runs.
 #[derive(Clone, Debug)]
 pub struct Rack {
@@ -23,6 +27,8 @@ pub struct Rack {
     pub zone: Zone,
     /// Height above the sea, for oxygen.
     pub altitude_m: f64,
+    /// What feeds the headers, by name, where the configuration says so.
+    pub pumps: Vec<String>,
     /// Manifolds.
     pub headers: Vec<Header>,
     /// Jars in the order they stand.
@@ -40,6 +46,8 @@ pub struct Header {
     pub temperature: Option<SensorIx>,
     /// Meter in it.
     pub flow: Option<SensorIx>,
+    /// What feeds it, if that is known.
+    pub pump: Option<PumpIx>,
 }
 
 /// One incubation jar.

@@ -72,11 +72,7 @@ fn the_demo_season_is_predicted_and_its_alarms_are_raised_once() {
         [("no_flow_header".to_owned(), 1), ("temp_high".to_owned(), 1)].into();
     assert_eq!(raised, expected);
     let pump = report["alarms"].as_array().and_then(|all| all.iter().find(|a| a["kind"] == "no_flow_header"));
-    assert_eq!(
-        pump.map(|alarm| &alarm["asset"]["on"]),
-        Some(&"supply".into()),
-        "one pump feeds both headers"
-    );
+    assert_eq!(pump.map(|alarm| &alarm["asset"]["on"]), Some(&"pump".into()), "one pump feeds both headers");
 }
 
 #[test]

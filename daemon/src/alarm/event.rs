@@ -78,6 +78,8 @@ pub enum Asset {
     Site,
     /// The water supply of the site.
     Supply,
+    /// One of several supplies, by name: a pump or tank that feeds some of the headers.
+    Pump(String),
     /// A header, by name.
     Header(String),
     /// A jar, by name.

@@ -1,13 +1,13 @@
 //! Which alarms a station has, and which explain which.
 //!
-//! Two trees: site → supply → header → jar for the water, and monitor → source → sensor for the
+//! Two trees: site → supply → pump → header → jar for the water, and monitor → source → sensor for the
 //! measuring; every sensor hangs on both. A row is a place, not a cause: rows are fed by the
 //! header, so five stopped jars in one row of a header of twenty-four are five stopped jars.
 
 use crate::alarm::condition::{self, Family, Settings};
 use crate::alarm::event::{AlarmKind, Asset, Priority};
 use crate::alarm::state::Tuning;
-use crate::rack::{HeaderIx, JarIx, Measure, Place, Rack};
+use crate::rack::{HeaderIx, JarIx, Measure, Place, PumpIx, Rack};
 use crate::reading::{SensorIx, SourceIx};
 use nightjar_calc::time::Span;
 use std::collections::BTreeMap;
@@ -22,6 +22,8 @@ pub enum At {
     Site,
     /// The water of the site.
     Supply,
+    /// A pump or tank that feeds several headers, where the configuration says which.
+    Pump(PumpIx),
     /// A header.
     Header(HeaderIx),
     /// A jar.
@@ -43,6 +45,8 @@ pub enum Inference {
     None,
     /// At least two and at least half of the loaded jars, begun within a minute of each other.
     HalfOfJars,
+    /// At least two and at least half of the headers with eggs, begun within a minute of each other.
+    HalfOfHeaders,
     /// At least half of the channels in service.
     HalfOfChannels,
     /// All channels in service, at least two.
@@ -107,6 +111,8 @@ pub struct Tree {
     pub fed: Vec<Fed>,
     /// By kind and place.
     pub index: BTreeMap<(AlarmKind, At), AlarmIx>,
+    /// Headers of each pump.
+    pub headers_of_pump: Vec<Vec<HeaderIx>>,
     /// Jars of each header.
     pub jars_of: Vec<Vec<JarIx>>,
     /// Sensors of each source.
@@ -152,6 +158,7 @@ impl Tree {
             alarms: Vec::new(),
             fed: vec![Fed::default(); rack.sensors.len()],
             index: BTreeMap::new(),
+            headers_of_pump: vec![Vec::new(); rack.pumps.len()],
             jars_of: vec![Vec::new(); rack.headers.len()],
             sensors_of_source: vec![Vec::new(); sources.len()],
             sensors_of_header: vec![Vec::new(); rack.headers.len()],
@@ -168,6 +175,11 @@ impl Tree {
     }
 
     fn place_sensors(&mut self, rack: &Rack) {
+        for (ix, header) in (0u16..).zip(&rack.headers) {
+            if let Some(pump) = header.pump {
+                self.headers_of_pump[usize::from(pump.0)].push(HeaderIx(ix));
+            }
+        }
         for (ix, jar) in (0u16..).zip(&rack.jars) {
             self.jars_of[usize::from(jar.header.0)].push(JarIx(ix));
         }
@@ -184,6 +196,11 @@ impl Tree {
                 self.sensors_of_header[usize::from(header.0)].push(SensorIx(ix));
             }
         }
+    }
+
+    /// Headers that a pump feeds.
+    pub fn headers_of(&self, pump: PumpIx) -> impl Iterator<Item = HeaderIx> + '_ {
+        self.headers_of_pump[usize::from(pump.0)].iter().copied()
     }
 
     /// An alarm by kind and place.
@@ -231,6 +248,7 @@ impl Builder<'_> {
         match at {
             At::Site => Asset::Site,
             At::Supply => Asset::Supply,
+            At::Pump(pump) => Asset::Pump(self.rack.pumps[usize::from(pump.0)].clone()),
             At::Header(header) => Asset::Header(self.rack.header(header).id.to_string()),
             At::Jar(jar) => Asset::Jar(self.rack.jar(jar).id.to_string()),
             At::Monitor => Asset::Monitor,
@@ -253,9 +271,13 @@ impl Builder<'_> {
             At::Header(_) if matches!(family, Family::TempHigh | Family::TempLow) => {
                 (family, At::Supply, Level::Children)
             }
-            At::Site | At::Supply | At::Header(_) | At::Monitor | At::Node(_) | At::Route(_) => {
-                (family, at, Level::Cause)
-            }
+            At::Site
+            | At::Supply
+            | At::Pump(_)
+            | At::Header(_)
+            | At::Monitor
+            | At::Node(_)
+            | At::Route(_) => (family, at, Level::Cause),
         }
     }
 
@@ -286,6 +308,14 @@ impl Builder<'_> {
         if headers >= HEADERS {
             for kind in std::iter::once(AlarmKind::NoFlowHeader).chain(SHARED) {
                 self.add(kind, At::Supply, Inference::Siblings, Span::ZERO);
+            }
+        }
+        for pump in 0..self.rack.pumps.len() {
+            // A pump with one header is that header.
+            if self.tree.headers_of_pump[pump].len() >= HEADERS {
+                for kind in [AlarmKind::NoFlowHeader, AlarmKind::LowFlow, AlarmKind::HighFlow] {
+                    self.add(kind, At::Pump(PumpIx(short(pump))), Inference::HalfOfHeaders, Span::ZERO);
+                }
             }
         }
         for (ix, header) in self.rack.headers.iter().enumerate() {
@@ -400,7 +430,11 @@ impl Builder<'_> {
                 let header = At::Header(self.rack.jar(jar).header);
                 named(as_header, header).into_iter().collect()
             }
-            At::Header(_) if kind != AlarmKind::BlindHeader => named(kind, At::Supply).into_iter().collect(),
+            At::Header(header) if kind != AlarmKind::BlindHeader => {
+                let pump = self.rack.header(header).pump.and_then(|pump| named(kind, At::Pump(pump)));
+                pump.or_else(|| named(kind, At::Supply)).into_iter().collect()
+            }
+            At::Pump(_) => named(kind, At::Supply).into_iter().collect(),
             At::Node(_) => named(AlarmKind::BlindHeader, At::Monitor).into_iter().collect(),
             At::Sensor(sensor) if condition::family(kind) == Family::Blind => self.blind_parents(sensor),
             At::Site | At::Supply | At::Header(_) | At::Monitor | At::Sensor(_) | At::Route(_) => Vec::new(),
@@ -426,7 +460,12 @@ impl Builder<'_> {
         }
         let mut places = vec![at];
         match at {
-            At::Jar(jar) => places.extend([At::Header(self.rack.jar(jar).header), At::Supply]),
+            At::Jar(jar) => {
+                let header = self.rack.jar(jar).header;
+                places.push(At::Header(header));
+                places.extend(self.rack.header(header).pump.map(At::Pump));
+                places.push(At::Supply);
+            }
             At::Header(header) if family == Family::Blind => {
                 let sources = self.tree.sensors_of_header[usize::from(header.0)]
                     .iter()
@@ -435,7 +474,11 @@ impl Builder<'_> {
                 places.extend(sources.into_iter().map(At::Node));
                 places.push(At::Monitor);
             }
-            At::Header(_) => places.push(At::Supply),
+            At::Header(header) => {
+                places.extend(self.rack.header(header).pump.map(At::Pump));
+                places.push(At::Supply);
+            }
+            At::Pump(_) => places.push(At::Supply),
             At::Node(_) => places.push(At::Monitor),
             At::Sensor(sensor) if family == Family::Blind => {
                 let found = self.blind_parents(sensor);

@@ -13,7 +13,7 @@ use crate::clock::{Clock, ManualClock};
 use crate::ids::PersonId;
 use crate::supervise::{self, Options};
 use clap::Args;
-use nightjar_simulator::scenario::Scenario;
+use nightjar_simulator::scenario::{Scenario, SupplyPlan};
 use nightjar_simulator::station::Station;
 use player::Player;
 use std::net::SocketAddr;
@@ -187,7 +187,12 @@ fn configuration(
         let names: Vec<String> =
             jars.iter().filter(|(_, h)| h == header).map(|(jar, _)| format!("{jar:?}")).collect();
         let rows: Vec<String> = names.chunks(8).map(|row| format!("[{}]", row.join(", "))).collect();
-        racks.push_str(&format!("[[rack.header]]\nid = {header:?}\nrows = [{}]\n", rows.join(", ")));
+        let supply = match station.scenario().supply {
+            SupplyPlan::Shared => "pump".to_owned(),
+            SupplyPlan::PerHeader => format!("pump {header}"),
+        };
+        let rows = rows.join(", ");
+        racks.push_str(&format!("[[rack.header]]\nid = {header:?}\nsupply = {supply:?}\nrows = [{rows}]\n"));
     }
     format!(
         "[station]\nname = \"Alder Creek (invented)\"\ntime-zone = \"{zone}\"\naltitude-m = 410\n\

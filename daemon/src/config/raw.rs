@@ -55,6 +55,7 @@ pub struct Header {
     pub rows: Vec<Vec<String>>,
     pub temperature: Option<String>,
     pub flow: Option<String>,
+    pub supply: Option<String>,
 }
 
 /// `[[sensor]]`

@@ -23,6 +23,22 @@ fn a_small_station_needs_a_dozen_lines() {
 }
 
 #[test]
+fn headers_that_name_the_same_supply_share_it() {
+    let more = "[[rack.header]]\nid = \"B\"\nsupply = \" pump 1 \"\nrows = [[\"03\"]]\n\
+                [[rack.header]]\nid = \"C\"\nsupply = \"tank\"\nrows = [[\"04\"]]\n";
+    let first = SMALL.replace("id = \"A\"\n", "id = \"A\"\nsupply = \"pump 1\"\n");
+    let rack = parse(&format!("{first}{more}"), "small.toml").unwrap().rack;
+    assert_eq!(rack.pumps, ["pump 1", "tank"]);
+    let of: Vec<_> = rack.headers.iter().map(|header| header.pump.map(|pump| pump.0)).collect();
+    assert_eq!(of, [Some(0), Some(0), Some(1)]);
+    assert_eq!(parse(SMALL, "small.toml").unwrap().rack.headers[0].pump, None);
+
+    let nameless = SMALL.replace("id = \"A\"\n", "id = \"A\"\nsupply = \" \"\n");
+    let refused = parse(&nameless, "small.toml").unwrap_err().to_string();
+    assert!(refused.contains("rack.header[0].supply"), "{refused}");
+}
+
+#[test]
 fn every_problem_is_told_at_once_with_its_line() {
     let text = r#"
 [station]

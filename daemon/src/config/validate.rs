@@ -21,11 +21,12 @@ use std::sync::Arc;
 pub fn validate(raw: &Raw, problems: &mut Vec<Problem>) -> Option<Config> {
     let station = station::check(&raw.station, problems);
     let sources = source::check(&raw.source, problems);
-    let (headers, jars) = rack::check(&raw.rack, problems);
+    let (mut headers, jars) = rack::check(&raw.rack, problems);
+    let pumps = rack::pumps(&raw.rack, &mut headers, problems);
     let placed = rack::sensors(&raw.rack, &headers, &jars);
     let sensors = sensor::check(raw, &placed, &sources, problems);
     source::check_names(&raw.source, &sensors, problems);
-    let rack = rack::assemble(&raw.rack, headers, jars, sensors, &station);
+    let rack = rack::assemble(pumps, headers, jars, sensors, &station);
     let alarm = alarm::check(&raw.alarm, problems);
     let people = people::check(&raw.people, &station.country_code, problems);
     let rota = people::check_rota(&raw.rota, &people, station.zone, problems);

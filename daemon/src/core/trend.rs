@@ -96,7 +96,7 @@ fn subject(rack: &Rack, event: &AlarmEvent) -> Option<SensorIx> {
             let own = if warmth { header.temperature } else { header.flow };
             own.or_else(|| event.members.first().and_then(|jar| of_jar(jar)))
         }
-        Asset::Supply => event.members.first().and_then(|jar| of_jar(jar)),
+        Asset::Supply | Asset::Pump(_) => event.members.first().and_then(|jar| of_jar(jar)),
         Asset::Site | Asset::Monitor | Asset::Node(_) | Asset::Route(_) => None,
     }
 }

@@ -191,6 +191,7 @@ pub fn asset_words(asset: &Asset) -> (&'static str, &str) {
     match asset {
         Asset::Site => ("site", "site"),
         Asset::Supply => ("supply", "supply"),
+        Asset::Pump(id) => ("supply", id),
         Asset::Header(id) => ("header", id),
         Asset::Jar(id) => ("jar", id),
         Asset::Monitor => ("monitor", "monitor"),

@@ -125,7 +125,7 @@ fn known(rack: &Rack, sensor: &Sensor, alarms: &[AlarmView]) -> bool {
             Asset::Jar(id) => Some(id.as_str()) == jar,
             Asset::Header(id) => Some(id.as_str()) == header,
             // A lost bus or board blinds what is on it; which one is told by its members.
-            Asset::Node(_) | Asset::Supply | Asset::Site => {
+            Asset::Node(_) | Asset::Supply | Asset::Pump(_) | Asset::Site => {
                 alarm.members.is_empty()
                     || alarm.members.iter().any(|m| {
                         m == sensor.id.as_str() || Some(m.as_str()) == jar || Some(m.as_str()) == header

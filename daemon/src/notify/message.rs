@@ -99,6 +99,7 @@ impl Words {
         match asset {
             Asset::Site => "site".into(),
             Asset::Supply => named("supply", &self.supply),
+            Asset::Pump(name) => named("supply", name),
             Asset::Header(name) => named("header", name),
             Asset::Jar(name) => named("jar", name),
             Asset::Monitor => "monitor".into(),

@@ -112,6 +112,7 @@ pub fn asset(asset: &Asset) -> String {
     match asset {
         Asset::Site => "the site".into(),
         Asset::Supply => "water supply".into(),
+        Asset::Pump(id) => format!("supply {id}"),
         Asset::Header(id) => format!("header {id}"),
         Asset::Jar(id) => format!("jar {id}"),
         Asset::Monitor => "the monitor".into(),

@@ -232,6 +232,81 @@ fn two_pumps_forty_seconds_apart_are_two_texts() {
 }
 
 #[test]
+fn where_the_configuration_names_the_pumps_nobody_guesses() {
+    let pump = |n: u16| Asset::Pump(format!("pump {n}"));
+    let four = Build { headers: 4, jars: 6, headers_each: 2, ..Build::default() };
+
+    // One of two pumps: two headers of four, told once, though a guess would want three.
+    let mut manned = Manned::new(four);
+    let began = manned.station.now.up.ms() / 1000;
+    manned.stop(0..12, 18);
+    ten_minutes(&mut manned, began);
+    assert_eq!(manned.told(), [(AlarmKind::NoFlowHeader, pump(1), Priority::P1, 12)]);
+    let calls = manned.calls(began, began + 600);
+    assert_eq!(calls[&person("ann")].len(), 1, "{calls:?}");
+    assert!(calls[&person("ann")][0].starts_with("P1 NO FLOW supply pump 1: 12 of 12 jars"), "{calls:?}");
+    for jar in 0..12 {
+        manned.station.set_flow(jar, SET_FLOW);
+    }
+    manned.run(400);
+    assert_eq!(manned.texts_starting("CLEARED"), 1);
+
+    // Both in the same second are two causes.
+    let mut manned = Manned::new(four);
+    manned.stop(0..24, 0);
+    manned.run(300);
+    let assets: Vec<_> = manned.told().iter().map(|(_, asset, ..)| asset.clone()).collect();
+    assert_eq!(assets, [pump(1), pump(2)], "{:?}", manned.station.lines());
+
+    // One clogged header of a pump that runs is that header.
+    let mut manned = Manned::new(four);
+    manned.stop(0..6, 4);
+    manned.run(300);
+    let assets: Vec<_> = manned.told().iter().map(|(_, asset, ..)| asset.clone()).collect();
+    assert_eq!(assets, [header("A")]);
+
+    // A header each, stopping together: a guess would take them for one pump.
+    let mut manned = Manned::new(Build { headers: 2, jars: 12, headers_each: 1, ..Build::default() });
+    manned.stop(0..24, 0);
+    manned.run(300);
+    let assets: Vec<_> = manned.told().iter().map(|(_, asset, ..)| asset.clone()).collect();
+    assert_eq!(assets, [header("A"), header("B")]);
+
+    // Three pumps at once share something.
+    let mut manned = Manned::new(Build { headers: 6, jars: 4, headers_each: 2, ..Build::default() });
+    manned.stop(0..24, 0);
+    manned.run(300);
+    let assets: Vec<_> = manned.told().iter().map(|(_, asset, ..)| asset.clone()).collect();
+    assert_eq!(assets, [Asset::Supply], "{:?}", manned.station.lines());
+}
+
+#[test]
+fn a_pump_and_its_jars_survive_a_restart_and_leave_an_empty_header_out() {
+    let build = Build { headers: 2, jars: 6, headers_each: 2, ..Build::default() };
+    let mut manned = Manned::new(build);
+    manned.stop(0..12, 3);
+    manned.run(60);
+    let before = manned.station.changes().len();
+    manned.station.restart(None, Span::from_secs(5));
+    manned.run(300);
+    assert_eq!(manned.station.changes().len(), before, "{:?}", manned.station.lines());
+    for jar in 0..12 {
+        manned.station.set_flow(jar, SET_FLOW);
+    }
+    manned.run(300);
+    assert_eq!(manned.station.changes(), ["raised", "cleared"], "{:?}", manned.station.lines());
+
+    let mut manned = Manned::new(build);
+    for jar in 6..12 {
+        manned.station.load(jar, nightjar::alarm::engine::JarContext::default());
+    }
+    manned.stop(0..12, 3);
+    manned.run(120);
+    let assets: Vec<_> = manned.told().iter().map(|(_, asset, ..)| asset.clone()).collect();
+    assert_eq!(assets, [header("A")], "one header with eggs does not point at its pump");
+}
+
+#[test]
 fn five_jars_are_one_grouped_text() {
     let mut manned = Manned::new(Build::default());
     let began = manned.station.now.up.ms() / 1000;

@@ -7,7 +7,9 @@ use nightjar::alarm::event::{AlarmEvent, AlarmKind, Asset, Change};
 use nightjar::alarm::record::{JournalLine, Output, Stored};
 use nightjar::clock::{Now, Uptime};
 use nightjar::ids::{HeaderId, JarId, PersonId, SensorId};
-use nightjar::rack::{Conversion, Correction, Header, HeaderIx, Jar, JarIx, Measure, Place, Rack, Sensor};
+use nightjar::rack::{
+    Conversion, Correction, Header, HeaderIx, Jar, JarIx, Measure, Place, PumpIx, Rack, Sensor,
+};
 use nightjar::reading::{Quality, Reason, SensorIx, SourceIx};
 use nightjar::snapshot::JarState;
 use nightjar_calc::time::{Span, Timestamp, Zone};
@@ -28,12 +30,21 @@ pub struct Build {
     pub jars: u16,
     pub header_flow: bool,
     pub header_temp: bool,
+    /// Headers that each pump is known to feed; none: unknown.
+    pub headers_each: u16,
     pub interval: Span,
 }
 
 impl Default for Build {
     fn default() -> Self {
-        Self { headers: 1, jars: 24, header_flow: false, header_temp: true, interval: Span::from_secs(1) }
+        Self {
+            headers: 1,
+            jars: 24,
+            header_flow: false,
+            header_temp: true,
+            headers_each: 0,
+            interval: Span::from_secs(1),
+        }
     }
 }
 
@@ -60,6 +71,10 @@ pub fn plan(build: Build) -> Plan {
         station: "Invented".into(),
         zone: Zone::named("America/Chicago").unwrap(),
         altitude_m: 200.0,
+        pumps: (0..build.headers.div_ceil(build.headers_each.max(1)))
+            .map(|n| format!("pump {}", n + 1))
+            .filter(|_| build.headers_each > 0)
+            .collect(),
         headers: Vec::new(),
         jars: Vec::new(),
         sensors: Vec::new(),
@@ -83,7 +98,8 @@ pub fn plan(build: Build) -> Plan {
         let flow = build
             .header_flow
             .then(|| add(&mut rack, &format!("H{name}F"), Measure::Flow, place, flow_source));
-        rack.headers.push(Header { id: HeaderId::new(&name).unwrap(), temperature, flow });
+        let pump = h.checked_div(build.headers_each).map(PumpIx);
+        rack.headers.push(Header { id: HeaderId::new(&name).unwrap(), temperature, flow, pump });
         for j in 0..build.jars {
             let jar = JarIx(u16::try_from(rack.jars.len()).unwrap());
             let id = format!("{name}-{:02}", j + 1);

@@ -34,6 +34,7 @@ pub fn rack(shelves: u16) -> Rack {
         station: "Alder Slough shed".into(),
         zone: Zone::named("America/Chicago").unwrap(),
         altitude_m: 402.0,
+        pumps: Vec::new(),
         headers: Vec::new(),
         jars: Vec::new(),
         sensors: Vec::new(),
@@ -48,6 +49,7 @@ pub fn rack(shelves: u16) -> Rack {
             id: HeaderId::new(&letter.to_string()).unwrap(),
             temperature: Some(temperature),
             flow: Some(flow),
+            pump: None,
         });
         for place in 0..PER_SHELF {
             let at = shelf * PER_SHELF + place;

@@ -390,6 +390,7 @@ impl Engine {
                 At::Jar(_)
                 | At::Site
                 | At::Supply
+                | At::Pump(_)
                 | At::Header(_)
                 | At::Monitor
                 | At::Node(_)
@@ -430,13 +431,15 @@ impl Engine {
                 let total = self.tree.sensors_of_source[usize::from(source.0)].len();
                 (sensors.map(str::to_owned).collect(), count(total))
             }
-            (_, At::Header(_) | At::Supply | At::Node(_) | At::Monitor, Level::Cause) => {
+            (_, At::Header(_) | At::Supply | At::Pump(_) | At::Node(_) | At::Monitor, Level::Cause) => {
                 if let Family::Own(_) = event.group.0 {
                     return (Vec::new(), 0);
                 }
                 (names(&jars), count(self.jars_concerned(lead).1))
             }
-            (_, At::Site | At::Jar(_) | At::Monitor | At::Sensor(_) | At::Route(_), _) => (Vec::new(), 0),
+            (_, At::Site | At::Pump(_) | At::Jar(_) | At::Monitor | At::Sensor(_) | At::Route(_), _) => {
+                (Vec::new(), 0)
+            }
         }
     }
 

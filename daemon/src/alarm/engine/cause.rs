@@ -10,6 +10,7 @@ use crate::alarm::tree::{AlarmIx, At, Inference, is_flow};
 use crate::rack::{HeaderIx, JarIx, Place};
 use crate::reading::SourceIx;
 use nightjar_calc::time::Span;
+use std::collections::BTreeSet;
 
 /// Fewest children that can point at a parent.
 const FEWEST: usize = 2;
@@ -103,6 +104,7 @@ impl Engine {
             Inference::HalfOfJars => (self.half_of_jars(parent)?, Some(TOGETHER)),
             Inference::HalfOfChannels => (self.channels_in_service(parent).div_ceil(2).max(FEWEST), None),
             Inference::AllChannels => (self.channels_in_service(parent).max(FEWEST), None),
+            Inference::HalfOfHeaders => (self.half_of_headers(parent)?, Some(TOGETHER)),
             Inference::Siblings => self.siblings(parent)?,
         };
         if children.len() < need {
@@ -121,16 +123,30 @@ impl Engine {
     }
 
     /// Siblings that point at what they share, and the time they must begin in: three, or both
-    /// where only two headers hold anything. One header alone never points at its supply.
+    /// where only two headers hold anything. One header alone never points at its supply, and two
+    /// that are known to have a pump each do not share it.
     fn siblings(&self, parent: AlarmIx) -> Option<(usize, Option<Span>)> {
         if self.tree.alarms[parent].at != At::Supply {
             return Some((SIBLINGS, Some(TOGETHER)));
         }
-        match self.headers.iter().filter(|header| header.may_hold_eggs).count() {
-            0 | 1 => None,
-            2 => Some((2, Some(BOTH_TOGETHER))),
+        let with_eggs: Vec<_> = (0..).zip(&self.headers).filter(|(_, live)| live.may_hold_eggs).collect();
+        let flow = is_flow(self.tree.alarms[parent].kind);
+        let of = |ix: u16| self.plan.rack.header(HeaderIx(ix)).pump.filter(|_| flow);
+        let pumps: BTreeSet<_> = with_eggs.iter().filter_map(|(ix, _)| of(*ix)).collect();
+        let unknown = with_eggs.iter().filter(|(ix, _)| of(*ix).is_none()).count();
+        match (pumps.len() + unknown, unknown) {
+            (0 | 1, _) | (2, 0) => None,
+            (2, _) => Some((2, Some(BOTH_TOGETHER))),
             _ => Some((SIBLINGS, Some(TOGETHER))),
         }
+    }
+
+    /// Headers that point at the pump which is known to feed them. One alone may have clogged.
+    fn half_of_headers(&self, parent: AlarmIx) -> Option<usize> {
+        let At::Pump(pump) = self.tree.alarms[parent].at else { return None };
+        let holds = |at: &HeaderIx| self.headers[usize::from(at.0)].may_hold_eggs;
+        let count = self.tree.headers_of(pump).filter(holds).count();
+        (count > 1).then(|| count.div_ceil(2).max(FEWEST))
     }
 
     fn half_of_jars(&self, parent: AlarmIx) -> Option<usize> {
@@ -145,7 +161,7 @@ impl Engine {
         let sensors = match self.tree.alarms[parent].at {
             At::Header(header) => &self.tree.sensors_of_header[usize::from(header.0)],
             At::Node(source) => &self.tree.sensors_of_source[usize::from(source.0)],
-            At::Site | At::Supply | At::Jar(_) | At::Monitor | At::Sensor(_) | At::Route(_) => {
+            At::Site | At::Supply | At::Pump(_) | At::Jar(_) | At::Monitor | At::Sensor(_) | At::Route(_) => {
                 return usize::MAX;
             }
         };
@@ -308,6 +324,10 @@ impl Engine {
         let all: Vec<usize> = match self.tree.alarms[ix].at {
             At::Header(header) => positions(&self.tree.sensors_of_header[usize::from(header.0)]),
             At::Node(source) => positions(&self.tree.sensors_of_source[usize::from(source.0)]),
+            At::Pump(pump) => {
+                let headers = self.tree.headers_of(pump);
+                headers.flat_map(|at| positions(&self.tree.sensors_of_header[usize::from(at.0)])).collect()
+            }
             At::Site | At::Supply | At::Jar(_) | At::Monitor | At::Sensor(_) | At::Route(_) => {
                 (0..self.channels.len()).collect()
             }
@@ -433,6 +453,10 @@ impl Engine {
         match at {
             At::Header(header) => self.tree.jars_of[usize::from(header.0)].clone(),
             At::Supply | At::Monitor | At::Site => self.tree.jars_of.concat(),
+            At::Pump(pump) => {
+                let headers = self.tree.headers_of(pump);
+                headers.flat_map(|at| self.tree.jars_of[usize::from(at.0)].clone()).collect()
+            }
             At::Node(source) => {
                 let sensors = self.tree.sensors_of_source[usize::from(source.0)].iter();
                 let mut jars: Vec<_> = sensors
@@ -457,6 +481,7 @@ impl Engine {
                 At::Node(source) => self.plan.rack.sensor(sensor).source == source,
                 At::Site
                 | At::Supply
+                | At::Pump(_)
                 | At::Header(_)
                 | At::Jar(_)
                 | At::Monitor

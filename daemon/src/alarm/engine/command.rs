@@ -425,6 +425,7 @@ impl Engine {
                 .collect(),
             Asset::Site
             | Asset::Supply
+            | Asset::Pump(_)
             | Asset::Header(_)
             | Asset::Monitor
             | Asset::Node(_)

@@ -134,6 +134,10 @@ impl Engine {
         let live = &self.headers[usize::from(header.0)];
         let header_empty = live.loaded == 0;
         self.follow_occupation(At::Header(header), header_empty, known, m);
+        if let Some(pump) = self.plan.rack.header(header).pump {
+            let empty = self.tree.headers_of(pump).all(|at| self.headers[usize::from(at.0)].loaded == 0);
+            self.follow_occupation(At::Pump(pump), empty, known, m);
+        }
         let all_empty = self.headers.iter().all(|header| header.loaded == 0);
         self.follow_occupation(At::Supply, all_empty, known, m);
         self.refresh_header_priority(header);
@@ -420,6 +424,7 @@ impl Engine {
         match at {
             At::Site => Asset::Site,
             At::Supply => Asset::Supply,
+            At::Pump(pump) => Asset::Pump(self.plan.rack.pumps[usize::from(pump.0)].clone()),
             At::Header(header) => Asset::Header(self.plan.rack.header(header).id.to_string()),
             At::Jar(jar) => Asset::Jar(self.plan.rack.jar(jar).id.to_string()),
             At::Monitor => Asset::Monitor,

@@ -119,7 +119,13 @@ impl Engine {
         match planned.at {
             At::Jar(jar) => self.jars[usize::from(jar.0)].limits.of(planned.kind),
             At::Header(header) => self.headers[usize::from(header.0)].limits.of(planned.kind),
-            At::Site | At::Supply | At::Monitor | At::Node(_) | At::Sensor(_) | At::Route(_) => None,
+            At::Site
+            | At::Supply
+            | At::Pump(_)
+            | At::Monitor
+            | At::Node(_)
+            | At::Sensor(_)
+            | At::Route(_) => None,
         }
     }
 
@@ -325,7 +331,7 @@ impl Engine {
             At::Header(_) if planned.kind == AlarmKind::BlindHeader => None,
             At::Header(header) if flow => rack.header(header).flow,
             At::Header(header) => rack.header(header).temperature,
-            At::Site | At::Supply | At::Monitor | At::Node(_) | At::Route(_) => None,
+            At::Site | At::Supply | At::Pump(_) | At::Monitor | At::Node(_) | At::Route(_) => None,
         };
         sensor.map(|sensor| usize::from(sensor.0))
     }

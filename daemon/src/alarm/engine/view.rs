@@ -155,7 +155,13 @@ impl Engine {
                             jars.push(jar);
                         }
                     }
-                    At::Site | At::Supply | At::Header(_) | At::Monitor | At::Node(_) | At::Route(_) => {}
+                    At::Site
+                    | At::Supply
+                    | At::Pump(_)
+                    | At::Header(_)
+                    | At::Monitor
+                    | At::Node(_)
+                    | At::Route(_) => {}
                 }
             }
             jars.sort_unstable();
@@ -288,7 +294,8 @@ pub(super) fn asset_name(asset: &Asset) -> &str {
         Asset::Site => "site",
         Asset::Supply => "supply",
         Asset::Monitor => "monitor",
-        Asset::Header(name)
+        Asset::Pump(name)
+        | Asset::Header(name)
         | Asset::Jar(name)
         | Asset::Node(name)
         | Asset::Sensor(name)
@@ -301,6 +308,7 @@ pub(super) fn asset_name(asset: &Asset) -> &str {
 pub fn asset_words(asset: &Asset) -> String {
     match asset {
         Asset::Site | Asset::Supply | Asset::Monitor => asset_name(asset).to_owned(),
+        Asset::Pump(name) => format!("supply {name}"),
         Asset::Header(name) => format!("header {name}"),
         Asset::Jar(name) => format!("jar {name}"),
         Asset::Node(name) => format!("source {name}"),

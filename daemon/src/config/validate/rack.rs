@@ -6,12 +6,14 @@ use super::value;
 use crate::config::raw;
 use crate::config::report::Problem;
 use crate::ids::{HeaderId, JarId};
-use crate::rack::{Header, HeaderIx, Jar, JarIx, Measure, Place, Rack, Sensor};
+use crate::rack::{Header, HeaderIx, Jar, JarIx, Measure, Place, PumpIx, Rack, Sensor};
 use crate::reading::SensorIx;
 use std::collections::BTreeSet;
 
 /// Most jars one monitor takes; beyond, use one monitor for each shed.
 const MOST_JARS: usize = 4_000;
+/// Longest name of a supply, characters.
+const LONGEST_SUPPLY: usize = 40;
 /// A common jar holds about seven litres (common practice, no source).
 const USUAL_JAR_L: f64 = 7.0;
 
@@ -37,7 +39,7 @@ pub fn check(raw: &raw::Rack, problems: &mut Vec<Problem>) -> (Vec<Header>, Vec<
                 problems.push(Problem::at(format!("{path}.id"), format!("two headers are called \"{id}\"")));
                 continue;
             }
-            Ok(id) => headers.push(Header { id, temperature: None, flow: None }),
+            Ok(id) => headers.push(Header { id, temperature: None, flow: None, pump: None }),
             Err(error) => {
                 if !id.is_empty() {
                     problems.push(Problem::at(format!("{path}.id"), error.to_string()));
@@ -78,6 +80,33 @@ pub fn check(raw: &raw::Rack, problems: &mut Vec<Problem>) -> (Vec<Header>, Vec<
     (headers, jars)
 }
 
+/// What feeds the headers, where they say it: the names in their order, and each header's place in
+/// them. Headers that name the same supply stop together when it stops.
+pub fn pumps(raw: &raw::Rack, headers: &mut [Header], problems: &mut Vec<Problem>) -> Vec<String> {
+    let mut names: Vec<String> = Vec::new();
+    for (h, given) in raw.header.iter().enumerate() {
+        let Some(name) = given.supply.as_deref().map(str::trim) else { continue };
+        let path = format!("rack.header[{h}].supply");
+        if name.is_empty() || name.chars().count() > LONGEST_SUPPLY || name.chars().any(char::is_control) {
+            problems.push(
+                Problem::at(path, format!("a supply needs a name of 1 to {LONGEST_SUPPLY} characters"))
+                    .hint("name the pump or tank that feeds this header, or leave the line out"),
+            );
+            continue;
+        }
+        let Some(header) = headers.iter_mut().find(|known| given.id.as_deref() == Some(known.id.as_str()))
+        else {
+            continue;
+        };
+        let at = names.iter().position(|known| known == name).unwrap_or_else(|| {
+            names.push(name.to_owned());
+            names.len() - 1
+        });
+        header.pump = u16::try_from(at).ok().map(PumpIx);
+    }
+    names
+}
+
 /// Sensors that follow from the names of jars and headers.
 pub fn sensors(raw: &raw::Rack, headers: &[Header], jars: &[Jar]) -> Vec<Placed> {
     let pattern = |given: &Option<String>, default: &str| given.clone().unwrap_or_else(|| default.to_owned());
@@ -114,7 +143,7 @@ pub fn sensors(raw: &raw::Rack, headers: &[Header], jars: &[Jar]) -> Vec<Placed>
 
 /// Ties sensors to where they sit.
 pub fn assemble(
-    _raw: &raw::Rack,
+    pumps: Vec<String>,
     mut headers: Vec<Header>,
     mut jars: Vec<Jar>,
     sensors: Vec<Sensor>,
@@ -143,6 +172,7 @@ pub fn assemble(
         station: station.name.clone(),
         zone: station.zone,
         altitude_m: station.altitude_m,
+        pumps,
         headers,
         jars,
         sensors,

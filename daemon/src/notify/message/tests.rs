@@ -113,6 +113,7 @@ fn assets() -> impl Strategy<Value = Asset> {
     let long = "W".repeat(32);
     prop::sample::select(vec![
         Asset::Supply,
+        Asset::Pump(long.clone()),
         Asset::Header(long.clone()),
         Asset::Jar(long.clone()),
         Asset::Sensor(long.clone()),

@@ -103,6 +103,7 @@ fn asset(asset: &Asset) -> String {
         Asset::Site => "site".into(),
         Asset::Supply => "supply".into(),
         Asset::Monitor => "monitor".into(),
+        Asset::Pump(name) => named("supply", name),
         Asset::Header(name) => named("header", name),
         Asset::Jar(name) => named("jar", name),
         Asset::Node(name) => named("source", name),

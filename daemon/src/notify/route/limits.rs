@@ -71,7 +71,9 @@ impl Texts {
 /// Urgent, and about many jars at once or the monitor itself.
 pub(super) fn is_parent(event: &AlarmEvent) -> bool {
     let many = match event.asset {
-        Asset::Site | Asset::Supply | Asset::Header(_) | Asset::Monitor | Asset::Node(_) => true,
+        Asset::Site | Asset::Supply | Asset::Pump(_) | Asset::Header(_) | Asset::Monitor | Asset::Node(_) => {
+            true
+        }
         Asset::Jar(_) | Asset::Sensor(_) | Asset::Route(_) => false,
     };
     many && event.priority == Priority::P1
