@@ -50,6 +50,7 @@ fn event(n: u64, at: Timestamp) -> AlarmEvent {
         eggs_have: None,
         hint: "a \"hint\" with \\ and a line\nend".into(),
         unverified: false,
+        chattering: false,
     }
 }
 

@@ -200,6 +200,9 @@ pub struct AlarmEvent {
     pub hint: String,
     /// The value could not be verified since: the sensor went silent or bad.
     pub unverified: bool,
+    /// On and off too often: held on, and its numbers want a look.
+    #[serde(default)]
+    pub chattering: bool,
 }
 
 /// How long the worst jar's eggs have without flow.

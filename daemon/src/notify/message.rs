@@ -11,7 +11,7 @@ mod station;
 mod text;
 mod webhook;
 
-pub use digest::{digest, digest_text};
+pub use digest::{News, digest, digest_text};
 pub use mail::{LONGEST_BODY, LONGEST_LINE, LONGEST_SUBJECT, body, subject};
 pub use notice::{cap_text, flood_text};
 pub use station::{Standing, daily, hand_over, history, status, who};

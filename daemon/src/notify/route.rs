@@ -28,6 +28,8 @@ use std::collections::{BTreeMap, VecDeque};
 
 /// The modem has this long to take a text before the next route is tried.
 const TEXT_LIMIT: Span = Span::from_secs(60);
+/// What has been on for this long is mentioned each morning.
+const STANDING: Span = Span::from_hours(24);
 /// Somebody who acknowledged gets this long to answer the reminder before all begins anew.
 const REMINDER_LIMIT: Span = Span::from_minutes(10);
 /// Longest wait of a P2 text in quiet hours.
@@ -98,11 +100,7 @@ impl Router {
                 }
             }
             Change::Reminder => self.remind(event, now),
-            Change::Cleared => {
-                self.tell_told(event, now);
-                self.ladders.remove(&event.event);
-                self.hours.remove(&event.event);
-            }
+            Change::Cleared => self.cleared(event, now),
         }
     }
 
@@ -174,7 +172,7 @@ impl Router {
         }
         people.extend(self.directory.people_at(0, now.utc));
         let urgent = |ladder: &&Ladder| (ladder.latest.priority, ladder.latest.since);
-        let worst = self.ladders.values().min_by_key(urgent).map(|ladder| ladder.latest.clone());
+        let worst = self.on().min_by_key(urgent).map(|ladder| ladder.latest.clone());
         let text = message::flood_text(announced, worst.as_ref(), &self.directory.words);
         self.texts.summaries += 1;
         let priority = worst.map_or(Priority::P2, |worst| worst.priority);
@@ -252,28 +250,51 @@ impl Router {
 
     /// Events that are open, as last heard of.
     pub fn open(&self) -> impl Iterator<Item = &AlarmEvent> {
-        self.ladders.values().map(|ladder| &ladder.latest)
+        self.on().map(|ladder| &ladder.latest)
     }
 
     /// Events whose ladder is climbing, resting or paused.
     #[must_use]
     pub fn open_events(&self) -> Vec<EventId> {
-        self.ladders.keys().copied().collect()
+        self.on().map(|ladder| ladder.latest.event).collect()
+    }
+
+    fn on(&self) -> impl Iterator<Item = &Ladder> {
+        self.ladders.values().filter(|ladder| ladder.phase != Phase::Noted)
     }
 
     fn begin(&mut self, event: &AlarmEvent, now: Now) {
         let ladder = self.ladders.entry(event.event).or_insert_with(|| Ladder::new(event));
+        if ladder.phase == Phase::Noted {
+            ladder.told.clear();
+        }
         ladder.take(event);
+        // Whatever lasts for a day is in the digest too.
+        self.schedule_digest(now);
+        let Some(ladder) = self.ladders.get_mut(&event.event) else { return };
         if event.priority == Priority::P3 {
-            ladder.rest(Phase::Digest);
-            self.schedule_digest(now);
-            return;
+            return ladder.rest(Phase::Digest);
         }
         ladder.start(now.up);
         self.climb(event.event, now);
         // Machines are told once and then of every change; they need no ladder.
         for receiver in self.directory.receivers.clone() {
             self.push(event.event, &receiver, WEBHOOK, now);
+        }
+    }
+
+    /// Over. What nobody answered and what chattered is mentioned in the morning.
+    fn cleared(&mut self, event: &AlarmEvent, now: Now) {
+        self.tell_told(event, now);
+        self.hours.remove(&event.event);
+        let Some(ladder) = self.ladders.get_mut(&event.event) else { return };
+        let unanswered = ladder.acknowledged.is_none() && !ladder.people_told().is_empty();
+        if unanswered || event.chattering {
+            ladder.take(event);
+            ladder.rest(Phase::Noted);
+            self.schedule_digest(now);
+        } else {
+            self.ladders.remove(&event.event);
         }
     }
 
@@ -295,6 +316,14 @@ impl Router {
 
     fn answered(&mut self, event: &AlarmEvent, phase: Phase, by: Option<(PersonId, Timestamp)>, now: Now) {
         let Some(ladder) = self.ladders.get_mut(&event.event) else { return };
+        if ladder.phase == Phase::Noted {
+            // Answered after it was over: there is nothing left to say but how often it came.
+            ladder.acknowledged = by;
+            if !ladder.latest.chattering {
+                self.ladders.remove(&event.event);
+            }
+            return;
+        }
         ladder.take(event);
         ladder.rest(phase);
         ladder.acknowledged = by.or(ladder.acknowledged.take());
@@ -482,17 +511,17 @@ impl Router {
 
     /// One message a day about everything that can wait.
     fn send_digest(&mut self, now: Now) {
-        self.digest = None;
-        let open: Vec<AlarmEvent> = self
-            .ladders
-            .values()
-            .filter(|ladder| ladder.phase == Phase::Digest)
-            .map(|ladder| ladder.latest.clone())
-            .collect();
-        if open.is_empty() {
+        // Still open tomorrow: said again.
+        self.digest = Some(now.up.after(self.directory.until_digest(now.utc)));
+        let news = self.news(now);
+        self.ladders.retain(|_, ladder| ladder.phase != Phase::Noted);
+        if self.ladders.is_empty() {
+            self.digest = None;
+        }
+        if news.is_empty() {
             return;
         }
-        let (subject, text) = message::digest(&open, &self.directory.words, now);
+        let (subject, text) = message::digest(&news, &self.directory.words, now);
         let day = self.directory.day_number(now.utc);
         for person in self.directory.people_at(0, now.utc) {
             let ways = self.directory.ways(&person);
@@ -500,7 +529,7 @@ impl Router {
             let copy = ways.iter().copied().find(|way| *way == FOLDER && best != Some(FOLDER));
             for way in best.into_iter().chain(copy) {
                 let Some(to) = self.directory.address(&person, way) else { continue };
-                let text = if way == TEXT { message::digest_text(&open) } else { text.clone() };
+                let text = if way == TEXT { message::digest_text(&news) } else { text.clone() };
                 let about = "digest".to_owned();
                 let key = MessageKey {
                     about: about.clone(),
@@ -514,8 +543,24 @@ impl Router {
                 self.queue(key, Priority::P3, &body, Some(Span::from_hours(24)));
             }
         }
-        // Still open tomorrow: said again.
-        self.digest = Some(now.up.after(self.directory.until_digest(now.utc)));
+    }
+
+    fn news(&self, now: Now) -> message::News {
+        let these = |wanted: &dyn Fn(&Ladder) -> bool| -> Vec<AlarmEvent> {
+            self.ladders
+                .values()
+                .filter(|ladder| wanted(ladder))
+                .map(|ladder| ladder.latest.clone())
+                .collect()
+        };
+        let unanswered = |ladder: &Ladder| ladder.acknowledged.is_none() && !ladder.people_told().is_empty();
+        let urgent = |ladder: &Ladder| !matches!(ladder.phase, Phase::Digest | Phase::Noted);
+        message::News {
+            to_fix: these(&|ladder| ladder.phase == Phase::Digest),
+            standing: these(&|ladder| urgent(ladder) && now.utc.since(ladder.latest.since) >= STANDING),
+            chattering: these(&|ladder| ladder.latest.chattering),
+            unanswered: these(&|ladder| ladder.phase == Phase::Noted && unanswered(ladder)),
+        }
     }
 }
 

@@ -357,6 +357,7 @@ fn event_of(alarm: &AlarmView) -> AlarmEvent {
         eggs_have: None,
         hint: String::new(),
         unverified: alarm.unverified,
+        chattering: false,
     }
 }
 

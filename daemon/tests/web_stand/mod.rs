@@ -515,6 +515,7 @@ impl History for Memory {
             eggs_have: None,
             hint: String::new(),
             unverified: false,
+            chattering: false,
         };
         let kim = PersonId::new("kim").unwrap();
         let all = vec![

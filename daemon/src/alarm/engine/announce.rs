@@ -345,6 +345,7 @@ impl Engine {
             code: event.code.clone(),
             eggs_have: self.eggs_have(planned.kind, &jars),
             unverified: alarms.iter().any(|ix| self.is_unverified(*ix)),
+            chattering: alarms.iter().any(|ix| self.slots[*ix].alarm.is_chattering()),
         })
     }
 

@@ -42,6 +42,7 @@ fn no_flow() -> AlarmEvent {
         eggs_have: None,
         hint: "likely pump".into(),
         unverified: false,
+        chattering: false,
     }
 }
 

@@ -24,6 +24,8 @@ pub(super) enum Phase {
     Paused,
     /// Waits for the daily digest.
     Digest,
+    /// Over, and to be mentioned in the next digest.
+    Noted,
 }
 
 /// One event on its way up.

@@ -94,9 +94,7 @@ impl Router {
     pub fn restore(&mut self, saved: Vec<Saved>, now: Now) {
         for saved in saved {
             let ladder = saved.ladder(now);
-            if ladder.phase == Phase::Digest {
-                self.schedule_digest(now);
-            }
+            self.schedule_digest(now);
             self.written.insert(ladder.latest.event, ladder.clone());
             self.ladders.insert(ladder.latest.event, ladder);
         }

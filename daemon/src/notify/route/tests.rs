@@ -72,6 +72,7 @@ fn event(seq: u32, priority: Priority, change: Change) -> AlarmEvent {
         eggs_have: None,
         hint: String::new(),
         unverified: false,
+        chattering: false,
     }
 }
 
@@ -181,7 +182,8 @@ fn cleared_goes_once_to_those_who_were_told() {
     assert!(message.body["text"].as_str().unwrap().starts_with("CLEARED P2 NO FLOW"));
     assert_eq!(message.body["first"], "event-7/1/ann/text/1");
     assert_eq!(message.life, Some(Span::from_hours(1)));
-    assert_eq!((router.poll_output(), router.poll_timeout()), (None, None));
+    // Until the morning, when it is mentioned that nobody answered.
+    assert_eq!((router.poll_output(), router.poll_timeout()), (None, Some(Uptime::from_ms(19 * 3_600_000))));
 }
 
 #[test]
@@ -215,6 +217,63 @@ fn a_p3_waits_for_the_digest_of_the_day() {
     let said = run(&mut router, NOON, 48 * 3600);
     let mail = || vec!["ann mail".to_owned()];
     assert_eq!(said, [(19 * 3600, mail()), (43 * 3600, mail())]);
+}
+
+#[test]
+fn in_the_morning_it_is_said_what_lasts_what_chattered_and_what_nobody_answered() {
+    let mails = |router: &mut Router| -> Vec<Body> {
+        std::iter::from_fn(|| router.poll_output())
+            .filter(|message| message.key.about == "digest")
+            .map(|message| serde_json::from_value(message.body).unwrap())
+            .collect()
+    };
+    let numbered = |number: u64, event: AlarmEvent| AlarmEvent {
+        event: EventId(number),
+        asset: Asset::Jar(format!("J{number:02}")),
+        ..event
+    };
+    let by_ann = Change::Acknowledged { by: person("ann"), until: Timestamp::parse(NOON).unwrap() };
+    let mut router = Router::new(directory());
+    // The first stays on, though somebody knows. The second chatters and ends, answered. The third
+    // ends before anybody answers, the fourth after.
+    for number in 1..=4 {
+        router.handle_event(&numbered(number, event(1, Priority::P1, Change::Raised)), at(NOON, 0));
+    }
+    for number in [1, 2, 4] {
+        router.handle_event(&numbered(number, event(2, Priority::P1, by_ann.clone())), at(NOON, 60));
+    }
+    let chatter = AlarmEvent { chattering: true, ..event(3, Priority::P1, Change::Cleared) };
+    router.handle_event(&numbered(2, chatter), at(NOON, 300));
+    router.handle_event(&numbered(3, event(3, Priority::P1, Change::Cleared)), at(NOON, 300));
+    router.handle_event(&numbered(4, event(3, Priority::P1, Change::Cleared)), at(NOON, 300));
+    assert_eq!(router.open_events(), [EventId(1)], "what is over is not open");
+    mails(&mut router);
+
+    // A restart in between forgets nothing.
+    let saved = router.take_changes(at(NOON, 400)).into_iter().filter_map(|(_, saved)| saved);
+    let saved: Vec<_> =
+        saved.map(|s| serde_json::from_value(serde_json::to_value(s).unwrap()).unwrap()).collect();
+    let mut router = Router::new(directory());
+    router.restore(saved, at(NOON, 500));
+
+    router.handle_timeout(at(NOON, 19 * 3600));
+    let first = mails(&mut router);
+    assert_eq!(first.len(), 1);
+    println!("{}\n{}", first[0].subject, first[0].text);
+    assert_eq!(first[0].subject, "[P3] 1 on and off too often, 1 over, not answered - North");
+    let (chattered, unanswered) = first[0].text.split_once("Came and went").unwrap();
+    assert!(chattered.contains("jar J02") && !chattered.contains("J01") && !chattered.contains("J03"));
+    assert!(unanswered.contains("jar J03") && !unanswered.contains("J04"));
+
+    // The next morning what is over has been said, and what is on is on for more than a day.
+    router.handle_timeout(at(NOON, 43 * 3600));
+    let second = mails(&mut router);
+    println!("{}\n{}", second[0].subject, second[0].text);
+    assert_eq!(second[0].subject, "[P3] 1 on for over a day - North");
+    assert!(second[0].text.contains("jar J01"));
+    router.handle_event(&numbered(1, event(4, Priority::P1, Change::Cleared)), at(NOON, 44 * 3600));
+    router.handle_timeout(at(NOON, 67 * 3600));
+    assert_eq!(mails(&mut router).len(), 0, "answered and over: nothing to say");
 }
 
 #[test]

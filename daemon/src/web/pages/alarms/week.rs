@@ -259,6 +259,7 @@ mod tests {
             eggs_have: None,
             hint: String::new(),
             unverified: false,
+            chattering: false,
         }
     }
 
