@@ -287,17 +287,19 @@ impl Progress {
         &self.species
     }
 
-    /// Takes a judged reading for the record. Bad ones are for nobody's sum.
-    pub fn handle_reading(&mut self, reading: &Reading) {
+    /// Takes a judged reading for the record. Bad ones are for nobody's sum. True for the first of a
+    /// thermometer: sums that could not be made before can be made now.
+    pub fn handle_reading(&mut self, reading: &Reading) -> bool {
         if reading.quality == Quality::Bad {
-            return;
+            return false;
         }
-        if let Some(record) = self.records.get_mut(&reading.sensor) {
-            let sample = Sample { at: reading.at, ten_thousandths: reading.value.0 };
-            if !record.add(sample) {
-                self.late.insert(reading.sensor);
-            }
+        let Some(record) = self.records.get_mut(&reading.sensor) else { return false };
+        let first = record.is_empty();
+        let sample = Sample { at: reading.at, ten_thousandths: reading.value.0 };
+        if !record.add(sample) {
+            self.late.insert(reading.sensor);
         }
+        first
     }
 
     /// Hours that must be given again whole because a late reading fell into them.
@@ -308,6 +310,14 @@ impl Progress {
             needed.extend(record.take_needed().into_iter().map(|hour| (ix, hour)));
         }
         needed
+    }
+
+    /// An hour that could not be given is asked for again.
+    pub fn need_hour(&mut self, sensor: SensorIx, hour: i64) {
+        if let Some(record) = self.records.get_mut(&sensor) {
+            record.need(hour);
+            self.late.insert(sensor);
+        }
     }
 
     /// Takes all readings of one hour over.

@@ -26,7 +26,6 @@ use crate::store::{StoreHandle, StoreHealth, StoreOptions};
 use crate::web::backend::{
     Access, Asked, Backend, Beat, COMMANDS_WAITING, Hashed, HealthView, JarLimits, Metric, Person, Species,
 };
-use crate::web::server::{Limits, serve_encrypted};
 use anyhow::{Context, Result, bail};
 use reach::Reach;
 use std::sync::Arc;
@@ -171,6 +170,7 @@ pub async fn start(
         picture: &picture,
         clock: &clock,
         core_beat,
+        route_beats: routes.beats,
         route_ready: route_ready.clone(),
     };
     let reach = outward::start(config, &seen, &mut tasks, &stop)?;
@@ -196,9 +196,10 @@ pub async fn start(
             format!("cannot listen on {}: is another program using it?", config.web.listen)
         })?;
         address = Some(listener.local_addr()?);
-        let (app, page_stop) = (crate::web::router(backend), stop.clone());
+        let app = crate::web::router(backend);
+        let serving = page::serve_apart(listener, app, encryption, stop.clone())?;
         tasks.spawn(async move {
-            serve_encrypted(listener, app, encryption, Limits::default(), page_stop).await;
+            serving.await;
             "page"
         });
     }

@@ -5,15 +5,16 @@ use super::picture::snapshot;
 use super::state::{FromRoute, Output, State};
 use crate::alarm::engine::Fact;
 use crate::clock::{Clock, Now, Uptime};
+use crate::ids::SensorId;
 use crate::ingest::SourceCounters;
 use crate::logbook::Entry;
-use crate::reading::{FromSource, Reading, Receipt};
+use crate::reading::{FromSource, Reading, Receipt, SensorIx};
 use crate::snapshot::Snapshot;
 use crate::store::{Appended, NewMessage, Refused, StoreError, StoreHandle, Transition};
 use crate::web::backend::{Asked, COMMANDS_WAITING, Command, Reply};
 use futures_util::StreamExt;
 use futures_util::stream::FuturesUnordered;
-use nightjar_calc::thermal::Sample;
+use nightjar_calc::thermal::{Sample, hour_of};
 use nightjar_calc::time::{Span, Timestamp};
 use std::collections::{BTreeMap, VecDeque};
 use std::pin::Pin;
@@ -29,6 +30,10 @@ const PICTURE_EVERY: Span = Span::from_secs(1);
 /// Messages of sources dealt with in one round: a babbling node shares the cost of a round, and what
 /// comes from people and routes waits for a fraction of a millisecond.
 const MESSAGES_A_ROUND: usize = 64;
+/// Hours of one sensor that are read back at once.
+const HOURS_AT_ONCE: i64 = 48;
+/// Wait before hours that could not be read are tried again.
+const FILL_AGAIN: Span = Span::from_secs(60);
 /// Reports of routes waiting for the core.
 pub const ROUTE_QUEUE: usize = 256;
 /// Facts about site and monitor waiting for the core.
@@ -72,6 +77,15 @@ enum Arrived {
     Transition(Result<(), Refused>, Option<(oneshot::Sender<Reply>, Reply)>),
     /// An entry.
     Entry(Box<Entry>, Result<Appended, StoreError>, oneshot::Sender<Reply>),
+    /// Whole hours of the record.
+    Hours(Vec<Stretch>),
+}
+
+/// Hours of a sensor that were needed, one after the other, and their readings.
+struct Stretch {
+    sensor: SensorIx,
+    hours: std::ops::RangeInclusive<i64>,
+    samples: Result<Vec<Sample>, String>,
 }
 
 /// The task that owns all live state.
@@ -85,6 +99,9 @@ pub struct Core {
     /// One entry at a time is checked against the books and written; the others wait their turn.
     writing: bool,
     waiting: VecDeque<(Entry, oneshot::Sender<Reply>)>,
+    /// Hours of the record are being read, or could not be: not before this moment again.
+    filling: bool,
+    fill_after: Uptime,
 }
 
 impl Core {
@@ -100,6 +117,8 @@ impl Core {
             under_way: FuturesUnordered::new(),
             writing: false,
             waiting: VecDeque::new(),
+            filling: false,
+            fill_after: Uptime::from_ms(0),
         }
     }
 
@@ -149,7 +168,7 @@ impl Core {
             let now = self.clock.now();
             self.state.handle_timeout(now);
             self.carry_out();
-            self.fill_hours().await;
+            self.fill_hours(now);
             self.take_picture(now, false);
             self.parts.beat.store(now.up.ms(), Ordering::Relaxed);
         }
@@ -196,6 +215,7 @@ impl Core {
                     drop(to.send(reply));
                 }
             }
+            Arrived::Hours(stretches) => self.take_hours(stretches),
             Arrived::Entry(entry, result, to) => {
                 self.writing = false;
                 let reply = match result {
@@ -296,26 +316,68 @@ impl Core {
         self.state.check_entry(entry).map_err(Reply::Refused)
     }
 
-    /// Late readings fell into hours already condensed: those hours are read back whole.
-    async fn fill_hours(&mut self) {
+    /// Reads hours back in which readings came late, beside the loop: the disk may take its time.
+    fn fill_hours(&mut self, now: Now) {
+        if self.filling || now.up < self.fill_after {
+            return;
+        }
         let needed = self.state.progress.take_needed_hours();
         if needed.is_empty() {
             return;
         }
-        if let Err(error) = self.parts.store.flush().await {
-            tracing::warn!(%error, "late readings are not in the sum yet");
-            return;
-        }
+        self.filling = true;
+        let mut wanted: Vec<(SensorIx, SensorId, std::ops::RangeInclusive<i64>)> = Vec::new();
         for (sensor, hour) in needed {
-            let id = self.state.rack.sensor(sensor).id.clone();
-            let (from, to) =
-                (Timestamp::from_ms(hour * 3_600_000), Timestamp::from_ms((hour + 1) * 3_600_000));
-            match self.parts.store.read(move |r| r.samples_between(&id, from, to)).await {
-                Ok(samples) => {
-                    let samples: Vec<Sample> = usable(&samples);
-                    self.state.progress.set_hour(sensor, hour, &samples);
+            match wanted.last_mut() {
+                Some((same, _, hours))
+                    if *same == sensor && hours.end() + 1 == hour && hour - hours.start() < HOURS_AT_ONCE =>
+                {
+                    *hours = *hours.start()..=hour;
                 }
-                Err(error) => tracing::warn!(%error, "an hour of the record cannot be read back"),
+                _ => wanted.push((sensor, self.state.rack.sensor(sensor).id.clone(), hour..=hour)),
+            }
+        }
+        let store = self.parts.store.clone();
+        self.under_way.push(Box::pin(async move {
+            // What waits for the end of its group belongs to the hour too.
+            let flushed = store.flush().await;
+            let mut stretches = Vec::with_capacity(wanted.len());
+            for (sensor, id, hours) in wanted {
+                let begin = |hour: i64| Timestamp::from_ms(hour * 3_600_000);
+                let (from, to) = (begin(*hours.start()), begin(hours.end() + 1));
+                let samples = match &flushed {
+                    Ok(()) => {
+                        let read = store.read(move |r| r.samples_between(&id, from, to)).await;
+                        read.map(|samples| usable(&samples)).map_err(|error| error.to_string())
+                    }
+                    Err(error) => Err(error.to_string()),
+                };
+                stretches.push(Stretch { sensor, hours, samples });
+            }
+            Arrived::Hours(stretches)
+        }));
+    }
+
+    fn take_hours(&mut self, stretches: Vec<Stretch>) {
+        self.filling = false;
+        for Stretch { sensor, hours, samples } in stretches {
+            match samples {
+                Ok(samples) => {
+                    let mut by_hour: BTreeMap<i64, Vec<Sample>> =
+                        hours.map(|hour| (hour, Vec::new())).collect();
+                    for sample in samples {
+                        by_hour.entry(hour_of(sample.at)).or_default().push(sample);
+                    }
+                    for (hour, samples) in by_hour {
+                        self.state.progress.set_hour(sensor, hour, &samples);
+                    }
+                    self.state.refresh_soon(self.clock.now());
+                }
+                Err(error) => {
+                    tracing::warn!(%error, "late readings are not in the sum yet");
+                    self.fill_after = self.clock.now().up.after(FILL_AGAIN);
+                    hours.for_each(|hour| self.state.progress.need_hour(sensor, hour));
+                }
             }
         }
     }

@@ -79,6 +79,8 @@ pub struct Begin {
 
 /// How often sums and dates are made anew.
 const REFRESH: Span = Span::from_hours(1);
+/// Sooner when readings of the past have come in, or the first of a thermometer.
+const REFRESH_SOON: Span = Span::from_secs(60);
 /// Minor journal lines wait for at most this long.
 const MINOR_WAIT: Span = Span::from_secs(10);
 /// Minor journal lines kept waiting.
@@ -299,8 +301,8 @@ impl State {
     }
 
     fn take(&mut self, reading: &Reading, fresh: bool, now: Now) {
-        if reading.reason != Reason::UntrustedClock {
-            self.progress.handle_reading(reading);
+        if reading.reason != Reason::UntrustedClock && self.progress.handle_reading(reading) {
+            self.refresh_soon(now);
         }
         let live = &mut self.sensors[usize::from(reading.sensor.0)];
         live.readings += 1;
@@ -437,6 +439,11 @@ impl State {
         };
         self.collect(now);
         done.map_err(|refused| refused.to_string())
+    }
+
+    /// What was learnt of the past changes the sums: they are made anew within a minute.
+    pub fn refresh_soon(&mut self, now: Now) {
+        self.refresh_due = self.refresh_due.min(now.up.after(REFRESH_SOON));
     }
 
     /// Makes sums, dates and what the alarms know about jars anew.

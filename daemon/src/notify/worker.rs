@@ -136,6 +136,10 @@ const BATCH: u32 = 8;
 const GREET_EVERY: Span = Span::from_hours(6);
 /// Sooner when that failed.
 const GREET_AGAIN: Span = Span::from_minutes(15);
+/// The outbox is looked at this often though nothing is due.
+const PULSE: Span = Span::from_secs(60);
+/// A worker that did nothing for this long is stuck: each attempt ends sooner by its own limits.
+pub const STUCK_AFTER: Span = Span::from_minutes(10);
 /// Wait after the store failed, or when a due message was not yet to be had.
 const STORE_REST: Span = Span::from_secs(5);
 const SHORT_REST: Span = Span::from_ms(200);
@@ -158,6 +162,7 @@ pub struct Worker {
     direct: Option<mpsc::Receiver<NewMessage>>,
     in_hand: VecDeque<InHand>,
     seen: Arc<AtomicU64>,
+    beat: Arc<AtomicU64>,
     greet_at: Option<Uptime>,
 }
 
@@ -196,13 +201,14 @@ impl Worker {
         let worker = Self {
             backend,
             store,
-            clock,
             health,
             reports,
             held_until: None,
             direct: None,
             in_hand: VecDeque::new(),
             seen: Arc::default(),
+            beat: Arc::new(AtomicU64::new(clock.0.now().up.ms())),
+            clock,
             greet_at: None,
         };
         (worker, watched)
@@ -229,6 +235,12 @@ impl Worker {
         Arc::clone(&self.seen)
     }
 
+    /// Up-time of the last useful work, in milliseconds: a look at the outbox or an attempt.
+    #[must_use]
+    pub fn beat(&self) -> Arc<AtomicU64> {
+        Arc::clone(&self.beat)
+    }
+
     /// Works until told to stop. An attempt under way is given up then; the next run repeats it.
     pub async fn run(mut self, stop: CancellationToken) {
         let mut changes = self.store.outbox_changes();
@@ -252,6 +264,7 @@ impl Worker {
                 () = self.send_in_hand() => {}
             }
             self.seen.store(change, Ordering::Release);
+            self.beat.store(self.clock.0.now().up.ms(), Ordering::Relaxed);
             tokio::select! {
                 biased;
                 () = stop.cancelled() => return,
@@ -260,7 +273,9 @@ impl Worker {
                 () = self.greet() => {}
             }
             let dues = self.in_hand.iter().map(|hand| hand.due);
-            let wake = dues.chain(wake).chain(self.greet_at).min();
+            // One with nothing to carry still shows that it could.
+            let pulse = self.clock.0.now().up.after(PULSE);
+            let wake = dues.chain(wake).chain(self.greet_at).chain([pulse]).min();
             let clock = Arc::clone(&self.clock);
             tokio::select! {
                 () = stop.cancelled() => return,
@@ -379,6 +394,7 @@ impl Worker {
             // One at a time, most urgent first: what was queued meanwhile may be more urgent.
             let Some(message) = due.into_iter().next() else { break };
             self.attempt(message).await?;
+            self.beat.store(self.clock.0.now().up.ms(), Ordering::Relaxed);
         }
         let next = self.store.read(move |look| look.next_due(route)).await?;
         let soonest = self.clock.0.now().up.after(SHORT_REST);

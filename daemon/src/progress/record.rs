@@ -10,6 +10,21 @@ use std::collections::{BTreeMap, BTreeSet};
 
 /// Hours whose single readings are kept in memory.
 const OPEN_HOURS: i64 = 2;
+/// Of the readings within this time one counts: a thermometer that babbles costs no more memory than
+/// this, and no water changes in so short a time.
+const SLOT: Span = Span::from_ms(100);
+
+/// Readings of one hour, by slot.
+type Open = BTreeMap<i64, Sample>;
+
+/// Adds a reading. Of two in one slot the earlier stays, whichever came first.
+fn keep(open: &mut Open, sample: Sample) {
+    let rank = |s: &Sample| (s.at, s.ten_thousandths);
+    let place = open.entry(sample.at.ms().div_euclid(SLOT.ms())).or_insert(sample);
+    if rank(&sample) < rank(place) {
+        *place = sample;
+    }
+}
 
 /// The record of one thermometer.
 #[derive(Debug)]
@@ -17,7 +32,7 @@ pub struct SensorRecord {
     units: Ledger<DegreesAboveZero>,
     development: Vec<Followed>,
     rules: Rules,
-    open: BTreeMap<i64, Vec<Sample>>,
+    open: BTreeMap<i64, Open>,
     changed: BTreeSet<i64>,
     needed: BTreeSet<i64>,
     newest: i64,
@@ -48,6 +63,12 @@ impl SensorRecord {
         }
     }
 
+    /// Whether it never had a reading.
+    #[must_use]
+    pub const fn is_empty(&self) -> bool {
+        self.newest == i64::MIN
+    }
+
     /// Adds a reading. False for one that falls into an hour that is no longer open: the whole hour
     /// is then needed.
     pub fn add(&mut self, sample: Sample) -> bool {
@@ -58,7 +79,7 @@ impl SensorRecord {
             return false;
         }
         self.newest = self.newest.max(hour);
-        self.open.entry(hour).or_default().push(sample);
+        keep(self.open.entry(hour).or_default(), sample);
         self.changed.insert(hour);
         true
     }
@@ -104,15 +125,25 @@ impl SensorRecord {
         std::mem::take(&mut self.needed)
     }
 
-    /// Sets an hour from all its readings.
+    /// Sets an hour from all its readings. One that is still open stays so: the next reading of it is
+    /// not late.
     pub fn set_hour(&mut self, hour: i64, samples: &[Sample]) {
-        if let Some(open) = self.open.get_mut(&hour) {
-            open.extend_from_slice(samples);
+        let newest = self.newest.max(hour);
+        if hour >= newest.saturating_sub(OPEN_HOURS) || self.open.contains_key(&hour) {
+            let open = self.open.entry(hour).or_default();
+            samples.iter().for_each(|sample| keep(open, *sample));
             self.changed.insert(hour);
-            return;
+        } else {
+            let mut open = Open::new();
+            samples.iter().for_each(|sample| keep(&mut open, *sample));
+            self.put(hour, &open);
         }
-        self.put(hour, samples);
-        self.newest = self.newest.max(hour);
+        self.newest = newest;
+    }
+
+    /// An hour could not be given whole: it is still needed.
+    pub fn need(&mut self, hour: i64) {
+        self.needed.insert(hour);
     }
 
     /// Puts what has arrived into the sums. `keep` are hours in which a stretch begins or ends:
@@ -132,7 +163,8 @@ impl SensorRecord {
         }
     }
 
-    fn put(&mut self, hour: i64, samples: &[Sample]) {
+    fn put(&mut self, hour: i64, open: &Open) {
+        let samples: &[Sample] = &open.values().copied().collect::<Vec<_>>();
         self.units.put(hour, samples);
         for followed in &mut self.development {
             followed.ledger.put(hour, samples);
@@ -155,5 +187,49 @@ impl SensorRecord {
     #[must_use]
     pub fn development(&self, species: &str) -> Option<&Ledger<Development>> {
         self.development.iter().find(|followed| followed.species == species).map(|followed| &followed.ledger)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn sample(ms: i64, ten_thousandths: i32) -> Sample {
+        Sample { at: Timestamp::from_ms(ms), ten_thousandths }
+    }
+
+    const HOUR: i64 = 3_600_000;
+
+    #[test]
+    fn an_hour_read_back_while_it_lasts_takes_the_readings_that_follow() {
+        let mut record = SensorRecord::new(Span::from_secs(10));
+        // After a restart the hours up to now are read back; the present one goes on.
+        for hour in 100..=103 {
+            let from = hour * HOUR;
+            record.set_hour(hour, &[sample(from, 100_000), sample(from + 600_000, 100_000)]);
+        }
+        record.settle(&[]);
+        assert!(record.add(sample(103 * HOUR + 610_000, 100_000)), "not late");
+        assert!(record.add(sample(102 * HOUR + 700_000, 100_000)), "the hour before is open too");
+        assert_eq!(record.take_needed(), BTreeSet::new());
+        assert!(!record.add(sample(100 * HOUR + 700_000, 100_000)), "this one is late");
+        assert_eq!(record.take_needed(), BTreeSet::from([100]));
+        record.need(100);
+        assert_eq!(record.take_needed(), BTreeSet::from([100]), "what could not be had is asked for again");
+    }
+
+    #[test]
+    fn a_babbling_thermometer_costs_bounded_memory_and_the_order_does_not_matter() {
+        let interval = Span::from_secs(1);
+        let (mut forth, mut back) = (SensorRecord::new(interval), SensorRecord::new(interval));
+        let babble: Vec<Sample> =
+            (0..200_000).map(|n| sample(n / 50, 100_000 + i32::try_from(n % 7).unwrap_or(0))).collect();
+        babble.iter().for_each(|sample| assert!(forth.add(*sample)));
+        babble.iter().rev().for_each(|sample| assert!(back.add(*sample)));
+        assert_eq!(forth.open[&0].len(), 40, "4 s in slots of 100 ms");
+        forth.settle(&[]);
+        back.settle(&[]);
+        let whole = (Timestamp::from_ms(0), Timestamp::from_ms(HOUR));
+        assert_eq!(forth.thermal_units(whole.0, whole.1).sum, back.thermal_units(whole.0, whole.1).sum);
     }
 }

@@ -38,6 +38,8 @@ pub struct Routes {
     pub health: Vec<(String, watch::Receiver<RouteHealth>)>,
     /// Change of the outbox up to which each route has done its work.
     pub seen: Vec<Arc<AtomicU64>>,
+    /// Up-time of the last useful work of each, in milliseconds, by name.
+    pub beats: Vec<(&'static str, Arc<AtomicU64>)>,
     /// Texts that people send, and how the modem fares, when there is one.
     pub modem: Option<(mpsc::Receiver<TextIn>, watch::Receiver<ModemHealth>)>,
 }
@@ -80,6 +82,7 @@ pub fn start(
         let (worker, health) = Worker::new(backend, store.clone(), Arc::clone(clock), reports);
         let worker = worker.with_direct(direct_inbox).with_greeting();
         routes.seen.push(worker.seen());
+        routes.beats.push((name, worker.beat()));
         routes.direct.insert(name.to_owned(), direct);
         routes.health.push((name.to_owned(), health.clone()));
         let worker_stop = stop.clone();

@@ -9,6 +9,7 @@ use crate::export::influx::Exporter;
 use crate::export::mqtt::Publisher;
 use crate::health::{Beats, watchdog};
 use crate::heartbeat::send::Heart;
+use crate::notify::worker::STUCK_AFTER;
 use crate::rack::Rack;
 use crate::snapshot::Snapshot;
 use crate::store::StoreHandle;
@@ -35,6 +36,8 @@ pub struct Seen<'a> {
     pub clock: &'a Arc<dyn Clock>,
     /// Up-time of the core's last useful work, in milliseconds.
     pub core_beat: Arc<AtomicU64>,
+    /// The same of each route's worker, by name.
+    pub route_beats: Vec<(&'static str, Arc<AtomicU64>)>,
     /// A route could send now.
     pub route_ready: watch::Receiver<bool>,
 }
@@ -46,10 +49,13 @@ pub fn start(
     tasks: &mut JoinSet<&'static str>,
     stop: &CancellationToken,
 ) -> Result<Reach> {
-    let Seen { rack, store, picture, clock, core_beat, route_ready } = seen;
+    let Seen { rack, store, picture, clock, core_beat, route_beats, route_ready } = seen;
     let beats = Beats::default();
     let mut reach = Reach::default();
     beats.adopt("core", CORE_LIMIT, Arc::clone(core_beat));
+    for (route, beat) in route_beats {
+        beats.adopt(route, STUCK_AFTER, Arc::clone(beat));
+    }
     if watchdog::period().is_some() {
         let task = watchdog::run(beats.clone(), (*store).clone(), Arc::clone(clock), stop.clone());
         tasks.spawn(async move {

@@ -9,13 +9,20 @@ use crate::notify::rota;
 use crate::notify::worker::RouteHealth;
 use crate::store::{Session, StoreHandle};
 use crate::web::backend::{KeptSession, SessionBook, StationFacts};
+use crate::web::server::{Limits, serve_encrypted};
 use crate::web::tls;
 use anyhow::{Context, Result};
+use axum::Router;
 use nightjar_calc::time::Timestamp;
 use std::path::PathBuf;
 use std::sync::Arc;
+use tokio::net::TcpListener;
 use tokio::sync::watch;
 use tokio_rustls::TlsAcceptor;
+use tokio_util::sync::CancellationToken;
+
+/// Requests that wait for the disk or a password at one time; further ones wait their turn.
+const MOST_BLOCKED: usize = 16;
 
 /// Password sessions in the store.
 pub struct StoreSessions(pub StoreHandle);
@@ -60,6 +67,41 @@ impl SessionBook for StoreSessions {
     fn end(&self, token_hash: [u8; 32]) {
         self.later(|store| async move { store.end_session(token_hash.to_vec()).await });
     }
+}
+
+/// Serves the page on a thread of its own, so that however many look at it, alarms do not wait for
+/// their turn. The future given ends when the page does.
+///
+/// # Errors
+/// When the system gives no thread.
+pub fn serve_apart(
+    listener: TcpListener,
+    app: Router,
+    encryption: Option<TlsAcceptor>,
+    stop: CancellationToken,
+) -> Result<impl Future<Output = ()> + Send + 'static> {
+    let listener = listener.into_std().context("the page has no address")?;
+    let runtime = tokio::runtime::Builder::new_multi_thread()
+        .worker_threads(1)
+        .max_blocking_threads(MOST_BLOCKED)
+        .thread_name("page")
+        .enable_all()
+        .build()
+        .context("cannot start the thread of the page")?;
+    let serving = runtime.spawn(async move {
+        // An address belongs to the thread that waits for it.
+        let listener = TcpListener::from_std(listener)?;
+        serve_encrypted(listener, app, encryption, Limits::default(), stop).await;
+        Ok::<(), std::io::Error>(())
+    });
+    Ok(async move {
+        match serving.await {
+            Ok(Ok(())) => {}
+            Ok(Err(error)) => tracing::error!(%error, "the page cannot be served"),
+            Err(error) => tracing::error!(%error, "the page ended"),
+        }
+        runtime.shutdown_background();
+    })
 }
 
 /// Folder of the station's own authority.
