@@ -25,6 +25,8 @@ const BABBLED_PER_S: u32 = 20_000;
 const ADDRESSES: u8 = 8;
 const EACH: u8 = 8;
 
+/// Headers in trouble in one wave.
+const HEADERS: usize = 12;
 /// One jar of each header in each of these troubles, so that each is an event of its own.
 const TROUBLES: [(&str, &str); 3] = [("F", "0.0"), ("T", "25.0"), ("T", "0.5")];
 
@@ -79,13 +81,16 @@ fn read_outbox(station: &Station, last: &mut i64, db: &rusqlite::Connection) -> 
     Ok(bodies)
 }
 
-/// One wave of alarms; milliseconds beyond the delays that are meant, of each.
-fn wave(station: &Station, bad: &Bad) -> Result<Vec<f64>> {
+/// One wave of alarms on headers that had none before: one that comes back is told ten seconds after
+/// it was verified, not after it began. Milliseconds beyond the delays that are meant, of each.
+fn wave(station: &Station, bad: &Bad, number: usize) -> Result<Vec<f64>> {
     let db = station.look()?;
     let mut last = db.query_row("SELECT coalesce(max(id), 0) FROM outbox", [], |row| row.get(0))?;
     let sensors = station.plan.sensors();
     let mut waiting: BTreeMap<String, usize> = BTreeMap::new();
-    for (number, jars) in station.plan.jars().chunks(station.plan.jars_of_each).enumerate() {
+    let jars = station.plan.jars();
+    let headers = jars.chunks(station.plan.jars_of_each).skip(number * HEADERS).take(HEADERS);
+    for (number, jars) in headers.enumerate() {
         for ((kind, text), jar) in TROUBLES.iter().zip(jars) {
             let name = format!("J{jar}{kind}");
             let at = sensors.iter().position(|sensor| *sensor == name).context("a sensor of the rack")?;
@@ -196,15 +201,15 @@ fn client(
 /// # Errors
 /// When an alarm is not announced.
 pub fn rows(effort: Effort) -> Result<Vec<Row>> {
-    let plan = Plan { headers: 24, jars_of_each: 4, more: MORE, ..Plan::RACK };
+    let waves = if effort.rounds > 1 { 2 } else { 1 };
+    let plan = Plan { headers: 2 * waves * HEADERS, jars_of_each: 4, more: MORE, ..Plan::RACK };
     let station = Station::start(&plan, 1)?;
     let (bad, stop) = (Bad::default(), Arc::new(AtomicBool::new(false)));
     let speaker = speak(&station, &bad, &stop)?;
     pause(Duration::from_secs(5));
-    let waves = if effort.rounds > 1 { 2 } else { 1 };
     let mut idle = Vec::new();
-    for _ in 0..waves {
-        idle.extend(wave(&station, &bad)?);
+    for number in 0..waves {
+        idle.extend(wave(&station, &bad, number)?);
     }
     let (quiet, babbled, answers) =
         (Arc::new(AtomicBool::new(false)), Arc::new(AtomicU64::new(0)), Arc::new(AtomicU64::new(0)));
@@ -215,8 +220,8 @@ pub fn rows(effort: Effort) -> Result<Vec<Row>> {
     pause(Duration::from_secs(3));
     let (before, began) = ((babbled.load(Ordering::Relaxed), answers.load(Ordering::Relaxed)), now());
     let mut abused = Vec::new();
-    for _ in 0..waves {
-        abused.extend(wave(&station, &bad)?);
+    for number in waves..2 * waves {
+        abused.extend(wave(&station, &bad, number)?);
     }
     let seconds = began.elapsed().as_secs_f64();
     let rate = |after: u64, before: u64| (after - before) as f64 / seconds;
