@@ -28,6 +28,7 @@ use crate::web::backend::{
 };
 use anyhow::{Context, Result, bail};
 use reach::Reach;
+use restore::Beginning;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicU64, AtomicUsize, Ordering};
 use tokio::net::TcpListener;
@@ -86,7 +87,7 @@ pub async fn start(
     let store = open_store(config, Arc::clone(&clock))?;
     let now = clock.now();
     let rack = Arc::clone(&config.rack);
-    let (state, was_read) = restore::state(config, &store, now).await?;
+    let Beginning { state, was_read, lost } = restore::state(config, &store, now).await?;
     let (to_core, inbox) = mpsc::channel(FEED_CAPACITY);
     let (commands, asked) = mpsc::channel(COMMANDS_WAITING);
     let (picture_out, picture) = watch::channel(Arc::new(empty_picture(&rack, now)));
@@ -102,7 +103,7 @@ pub async fn start(
     drop(routes_out);
     let (watched, watch_facts, watch_stop) = (store.clone(), facts.clone(), stop.clone());
     tasks.spawn(async move {
-        messages::watch_storage(watched, watch_facts, watch_stop).await;
+        messages::watch_storage(watched, lost, watch_facts, watch_stop).await;
         "storage watch"
     });
     let counters: Vec<Arc<SourceCounters>> =

@@ -34,6 +34,8 @@ const MESSAGES_A_ROUND: usize = 64;
 const HOURS_AT_ONCE: i64 = 48;
 /// Wait before hours that could not be read are tried again.
 const FILL_AGAIN: Span = Span::from_secs(60);
+/// Readings that were not stored are spoken of this often at most.
+const SAY_AGAIN: Span = Span::from_secs(60);
 /// Reports of routes waiting for the core.
 pub const ROUTE_QUEUE: usize = 256;
 /// Facts about site and monitor waiting for the core.
@@ -102,6 +104,9 @@ pub struct Core {
     /// Hours of the record are being read, or could not be: not before this moment again.
     filling: bool,
     fill_after: Uptime,
+    /// Readings the store had no room for since it was last said, and when that was.
+    dropped: usize,
+    said_dropped: Option<Uptime>,
 }
 
 impl Core {
@@ -119,6 +124,8 @@ impl Core {
             waiting: VecDeque::new(),
             filling: false,
             fill_after: Uptime::from_ms(0),
+            dropped: 0,
+            said_dropped: None,
         }
     }
 
@@ -192,9 +199,15 @@ impl Core {
         self.parts.under_way.store(self.under_way.len(), Ordering::Release);
     }
 
-    fn keep(&self, readings: Vec<Reading>, receipt: Option<Receipt>) {
-        if let Err(dropped) = self.parts.store.append(readings, receipt) {
-            tracing::warn!(%dropped, "readings are not stored");
+    fn keep(&mut self, readings: Vec<Reading>, receipt: Option<Receipt>) {
+        let Err(dropped) = self.parts.store.append(readings, receipt) else { return };
+        self.dropped += dropped.readings;
+        let up = self.clock.now().up;
+        // A flood of readings must not become a flood of lines.
+        if self.said_dropped.is_none_or(|at| up >= at.after(SAY_AGAIN)) {
+            self.said_dropped = Some(up);
+            let readings = std::mem::take(&mut self.dropped);
+            tracing::warn!(readings, "the store lags: readings were not stored");
         }
     }
 

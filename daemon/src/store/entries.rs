@@ -61,6 +61,30 @@ pub(super) fn before(db: &Connection, seq: Option<i64>, limit: u32) -> Result<Ve
     )
 }
 
+/// As [`after`], with those that are damaged named instead of ending it.
+pub(super) fn readable_after(
+    db: &Connection,
+    seq: i64,
+    limit: u32,
+) -> Result<Vec<(i64, Result<Entry, StoreError>)>, StoreError> {
+    let mut statement =
+        db.prepare_cached("SELECT seq, body FROM entry WHERE seq > ?1 ORDER BY seq LIMIT ?2")?;
+    let rows = statement.query_map(params![seq, limit], |row| {
+        let seq: i64 = row.get(0)?;
+        // What is no text is damaged like text that is no entry.
+        let body = row.get_ref(1)?.as_str().map(str::to_owned).map_err(|error| error.to_string());
+        Ok((seq, body))
+    })?;
+    let mut entries = Vec::new();
+    for row in rows {
+        let (seq, body) = row?;
+        let damaged =
+            |text| StoreError::Damaged { place: format!("logbook entry {seq}"), damage: Damage::Text(text) };
+        entries.push((seq, body.map_err(damaged).and_then(|body| parse(seq, &body))));
+    }
+    Ok(entries)
+}
+
 fn page(db: &Connection, sql: &str, seq: i64, limit: u32) -> Result<Vec<(i64, Entry)>, StoreError> {
     let mut statement = db.prepare_cached(sql)?;
     let mut rows = statement.query(params![seq, limit])?;

@@ -475,6 +475,18 @@ impl<'a> Reader<'a> {
         entries::after(self.db, after, limit)
     }
 
+    /// As [`Self::entries_after`], with those that are damaged named instead of ending it.
+    ///
+    /// # Errors
+    /// When the store cannot be read.
+    pub fn readable_entries_after(
+        &self,
+        after: i64,
+        limit: u32,
+    ) -> Result<Vec<(i64, Result<Entry, StoreError>)>, StoreError> {
+        entries::readable_after(self.db, after, limit)
+    }
+
     /// Entries newest first, before number `before` if given.
     ///
     /// # Errors

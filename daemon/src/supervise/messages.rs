@@ -152,12 +152,17 @@ async fn pass_on(
     }
 }
 
-/// Tells the core how storage is, whenever that changes.
-pub async fn watch_storage(store: StoreHandle, facts: mpsc::Sender<Fact>, stop: CancellationToken) {
+/// Tells the core how storage is, whenever that changes. `lost` is what no working disk brings back.
+pub async fn watch_storage(
+    store: StoreHandle,
+    lost: Option<String>,
+    facts: mpsc::Sender<Fact>,
+    stop: CancellationToken,
+) {
     let mut health = store.health_changes();
     let mut said = None;
     loop {
-        let problem = storage_problem(&health.borrow_and_update());
+        let problem = storage_problem(&health.borrow_and_update()).or_else(|| lost.clone());
         if problem != said {
             said.clone_from(&problem);
             if facts.send(Fact::Storage { problem }).await.is_err() {

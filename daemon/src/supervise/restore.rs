@@ -28,16 +28,29 @@ use std::sync::Arc;
 const LAST_LOOKED_AT: u32 = 200;
 /// Entries read back at a time: readers keep the file for a short while only.
 const PAGE: u32 = 10_000;
+/// Damaged entries that are named by number.
+const LOST_NAMED: usize = 3;
 
-/// The state a station begins with, and whether it is the one that was stored. A disk that cannot be
-/// read must not keep the station from watching: every jar is then taken to hold eggs.
-pub async fn state(config: &Config, store: &StoreHandle, now: Now) -> Result<(State, bool)> {
+/// What a station begins with.
+pub struct Beginning {
+    /// The state.
+    pub state: State,
+    /// Whether it is the one that was stored.
+    pub was_read: bool,
+    /// What of the logbook is lost, in words.
+    pub lost: Option<String>,
+}
+
+/// The state a station begins with. A disk that cannot be read must not keep the station from
+/// watching: every jar is then taken to hold eggs. Nor must an entry that is damaged: it is left out
+/// and spoken of.
+pub async fn state(config: &Config, store: &StoreHandle, now: Now) -> Result<Beginning> {
     match stored(config, store, now).await {
-        Ok(state) => Ok((state, true)),
+        Ok((state, lost)) => Ok(Beginning { state, was_read: true, lost }),
         Err(error) if store.health().failing.is_some() => {
             let error = format!("{error:#}");
             tracing::error!(error, "nothing stored can be read: every jar is watched as if it held eggs");
-            Ok((unread(config, now)?, false))
+            Ok(Beginning { state: unread(config, now)?, was_read: false, lost: None })
         }
         Err(error) => Err(error),
     }
@@ -78,10 +91,10 @@ fn unread(config: &Config, now: Now) -> Result<State> {
     Ok(state)
 }
 
-async fn stored(config: &Config, store: &StoreHandle, now: Now) -> Result<State> {
+async fn stored(config: &Config, store: &StoreHandle, now: Now) -> Result<(State, Option<String>)> {
     let rack = Arc::clone(&config.rack);
     let states = store.read(|r| r.states("engine/")).await.context("cannot read the stored alarms")?;
-    let entries = logbook(store).await.context("cannot read the logbook")?;
+    let (entries, lost) = logbook(store).await.context("cannot read the logbook")?;
     let mut progress = Progress::new(Arc::clone(&rack), species(config)?);
     progress.set_learning(config.learns);
     progress.set_entries(entries);
@@ -109,18 +122,32 @@ async fn stored(config: &Config, store: &StoreHandle, now: Now) -> Result<State>
         .context("cannot read the water of past springs")?;
     let mut state = State::new(begin, now);
     state.set_past_springs(past);
-    Ok(state)
+    Ok((state, lost))
 }
 
-/// The whole logbook.
-async fn logbook(store: &StoreHandle) -> Result<Vec<Entry>, StoreError> {
-    let (mut entries, mut after) = (Vec::new(), 0);
+/// The logbook as far as it can be read, and what is lost of it, in words.
+async fn logbook(store: &StoreHandle) -> Result<(Vec<Entry>, Option<String>), StoreError> {
+    let (mut entries, mut after, mut lost) = (Vec::new(), 0, Vec::new());
     loop {
-        let page = store.read(move |r| r.entries_after(after, PAGE)).await?;
-        let Some((last, _)) = page.last() else { return Ok(entries) };
+        let page = store.read(move |r| r.readable_entries_after(after, PAGE)).await?;
+        let Some((last, _)) = page.last() else { break };
         after = *last;
-        entries.extend(page.into_iter().map(|(_, entry)| entry));
+        for (number, entry) in page {
+            match entry {
+                Ok(entry) => entries.push(entry),
+                Err(error) => {
+                    tracing::error!(%error, "an entry of the logbook is left out");
+                    lost.push(number.to_string());
+                }
+            }
+        }
     }
+    let words = (!lost.is_empty()).then(|| {
+        let more = if lost.len() > LOST_NAMED { ", ..." } else { "" };
+        let named = lost[..lost.len().min(LOST_NAMED)].join(", ");
+        format!("{} logbook entries cannot be read (number {named}{more})", lost.len())
+    });
+    Ok((entries, words))
 }
 
 /// The ladders, where they stood.
@@ -242,6 +269,30 @@ mod tests {
         import_entries(&file, &written).unwrap();
         let options = StoreOptions { ballast_bytes: 0, ..StoreOptions::new(file, Vec::new()) };
         let store = open(options, Arc::new(ManualClock::new(at)) as Arc<dyn Clock>).unwrap();
-        assert!(logbook(&store).await.unwrap() == written, "the last ones are there too");
+        assert!(logbook(&store).await.unwrap() == (written, None), "the last ones are there too");
+    }
+
+    #[tokio::test]
+    async fn a_damaged_entry_is_left_out_and_named_and_the_others_are_there() {
+        let folder = tempfile::tempdir().unwrap();
+        let file = folder.path().join("nightjar.sqlite");
+        let at = Timestamp::parse("2026-04-20T10:00:00-05:00").unwrap();
+        let note = |n: u32| Entry {
+            id: EntryId(format!("entry-{n}")),
+            happened_at: at,
+            written_at: at,
+            who: PersonId::new("kim").unwrap(),
+            act: Act::Note(Note { jar: None, text: n.to_string() }),
+        };
+        import_entries(&file, &(1..=5).map(note).collect::<Vec<_>>()).unwrap();
+        let db = rusqlite::Connection::open(&file).unwrap();
+        db.execute("UPDATE entry SET body = substr(body, 1, 20) WHERE seq = 2", []).unwrap();
+        db.execute("UPDATE entry SET body = CAST(x'ff00fe' AS TEXT) WHERE seq = 4", []).unwrap();
+        drop(db);
+        let options = StoreOptions { ballast_bytes: 0, ..StoreOptions::new(file, Vec::new()) };
+        let store = open(options, Arc::new(ManualClock::new(at)) as Arc<dyn Clock>).unwrap();
+        let (entries, lost) = logbook(&store).await.unwrap();
+        assert_eq!(entries, [note(1), note(3), note(5)]);
+        assert_eq!(lost.as_deref(), Some("2 logbook entries cannot be read (number 2, 4)"));
     }
 }

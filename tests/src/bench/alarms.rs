@@ -6,6 +6,7 @@ use super::publish::Publisher;
 use super::station::{Plan, Station, plain, value};
 use super::stopwatch::{now, pause, pause_until, share_below};
 use super::table::{Goal, Row};
+use crate::torture::receiver::Receiver;
 use anyhow::{Context, Result, ensure};
 use std::collections::BTreeMap;
 use std::io::{Read, Write};
@@ -81,9 +82,25 @@ fn read_outbox(station: &Station, last: &mut i64, db: &rusqlite::Connection) -> 
     Ok(bodies)
 }
 
+/// Milliseconds beyond the delays that are meant, of each alarm.
+#[derive(Default)]
+struct Waited {
+    /// Until its message was in the outbox.
+    to_outbox: Vec<f64>,
+    /// Until the receiver of web calls had it.
+    to_receiver: Vec<f64>,
+}
+
+impl Waited {
+    fn add(&mut self, more: Self) {
+        self.to_outbox.extend(more.to_outbox);
+        self.to_receiver.extend(more.to_receiver);
+    }
+}
+
 /// One wave of alarms on headers that had none before: one that comes back is told ten seconds after
-/// it was verified, not after it began. Milliseconds beyond the delays that are meant, of each.
-fn wave(station: &Station, bad: &Bad, number: usize) -> Result<Vec<f64>> {
+/// it was verified, not after it began.
+fn wave(station: &Station, receiver: &Receiver, bad: &Bad, number: usize) -> Result<Waited> {
     let db = station.look()?;
     let mut last = db.query_row("SELECT coalesce(max(id), 0) FROM outbox", [], |row| row.get(0))?;
     let sensors = station.plan.sensors();
@@ -104,33 +121,45 @@ fn wave(station: &Station, bad: &Bad, number: usize) -> Result<Vec<f64>> {
     }
     let all = waiting.len();
     let began = now();
-    let mut beyond = Vec::new();
-    while !waiting.is_empty() && began.elapsed() < Duration::from_secs(40) {
+    let mut told = waiting.clone();
+    let mut waited = Waited::default();
+    let beyond = |at: usize, seen: Instant| -> Result<f64> {
+        let table = bad.lock().unwrap_or_else(PoisonError::into_inner);
+        let first = table.get(&at).and_then(|(_, since)| *since).context("a bad sample was sent")?;
+        let meant = first + GROUP_WAIT;
+        let early = meant.saturating_duration_since(seen).as_secs_f64();
+        Ok((seen.saturating_duration_since(meant).as_secs_f64() - early) * 1_000.0)
+    };
+    let mut calls = receiver.count();
+    while !(waiting.is_empty() && told.is_empty()) && began.elapsed() < Duration::from_secs(40) {
         pause(Duration::from_millis(1));
         let seen = now();
+        while let Some(call) = receiver.find(calls, |_| true) {
+            calls += 1;
+            if let Some(at) = call.asset.strip_prefix("jar/").and_then(|jar| told.remove(jar)) {
+                waited.to_receiver.push(beyond(at, seen)?);
+            }
+        }
         for body in read_outbox(station, &mut last, &db)? {
             let about: Vec<String> =
                 waiting.keys().filter(|jar| body.contains(jar.as_str())).cloned().collect();
             for jar in about {
                 let Some(at) = waiting.remove(&jar) else { continue };
-                let table = bad.lock().unwrap_or_else(PoisonError::into_inner);
-                let first = table.get(&at).and_then(|(_, since)| *since).context("a bad sample was sent")?;
-                let meant = first + GROUP_WAIT;
-                let early = meant.saturating_duration_since(seen).as_secs_f64();
-                beyond.push((seen.saturating_duration_since(meant).as_secs_f64() - early) * 1_000.0);
+                waited.to_outbox.push(beyond(at, seen)?);
             }
         }
     }
     ensure!(
-        waiting.is_empty(),
-        "{} of {all} alarms were not announced; log: {}",
+        waiting.is_empty() && told.is_empty(),
+        "{} of {all} alarms were not announced, {} not received; log: {}",
         waiting.len(),
+        told.len(),
         station.daemon.log_tail()
     );
     bad.lock().unwrap_or_else(PoisonError::into_inner).clear();
     // Off again, verified by three good samples.
     pause(Duration::from_secs(5));
-    Ok(beyond)
+    Ok(waited)
 }
 
 /// A node that sends as no node should, until told to stop.
@@ -202,14 +231,21 @@ fn client(
 /// When an alarm is not announced.
 pub fn rows(effort: Effort) -> Result<Vec<Row>> {
     let waves = if effort.rounds > 1 { 2 } else { 1 };
-    let plan = Plan { headers: 2 * waves * HEADERS, jars_of_each: 4, more: MORE, ..Plan::RACK };
+    let receiver = Receiver::start().context("a receiver of web calls")?;
+    let plan = Plan {
+        headers: 2 * waves * HEADERS,
+        jars_of_each: 4,
+        more: MORE,
+        receiver: Some(receiver.port),
+        ..Plan::RACK
+    };
     let station = Station::start(&plan, 1)?;
     let (bad, stop) = (Bad::default(), Arc::new(AtomicBool::new(false)));
     let speaker = speak(&station, &bad, &stop)?;
     pause(Duration::from_secs(5));
-    let mut idle = Vec::new();
+    let mut idle = Waited::default();
     for number in 0..waves {
-        idle.extend(wave(&station, &bad, number)?);
+        idle.add(wave(&station, &receiver, &bad, number)?);
     }
     let (quiet, babbled, answers) =
         (Arc::new(AtomicBool::new(false)), Arc::new(AtomicU64::new(0)), Arc::new(AtomicU64::new(0)));
@@ -219,9 +255,9 @@ pub fn rows(effort: Effort) -> Result<Vec<Row>> {
         .collect::<Result<Vec<_>>>()?;
     pause(Duration::from_secs(3));
     let (before, began) = ((babbled.load(Ordering::Relaxed), answers.load(Ordering::Relaxed)), now());
-    let mut abused = Vec::new();
+    let mut abused = Waited::default();
     for number in waves..2 * waves {
-        abused.extend(wave(&station, &bad, number)?);
+        abused.add(wave(&station, &receiver, &bad, number)?);
     }
     let seconds = began.elapsed().as_secs_f64();
     let rate = |after: u64, before: u64| (after - before) as f64 / seconds;
@@ -236,13 +272,16 @@ pub fn rows(effort: Effort) -> Result<Vec<Row>> {
     for client in clients {
         drop(client.join());
     }
+    let beside = format!("{babbled:.0} msg/s, {there} clients, {answers:.0} answers/s");
     let row = |what: &str, beyond: &[f64], goal: f64, beside: String| {
         let at = |share| share_below(beyond, share);
-        Row::plain(format!("bad sample to outbox, {what}, p99"), at(0.99), "ms", Goal::AtMost(goal))
+        Row::plain(format!("bad sample to {what}, p99"), at(0.99), "ms", Goal::AtMost(goal))
             .with(format!("p50 {:.1} ms, most {:.1} ms of {}", at(0.5), at(1.0), beyond.len()), beside)
     };
     Ok(vec![
-        row("idle", &idle, 100.0, String::new()),
-        row("abused", &abused, 250.0, format!("{babbled:.0} msg/s, {there} clients, {answers:.0} answers/s")),
+        row("outbox, idle", &idle.to_outbox, 100.0, String::new()),
+        row("receiver, idle", &idle.to_receiver, 1_000.0, "a web call taken".to_owned()),
+        row("outbox, abused", &abused.to_outbox, 250.0, beside.clone()),
+        row("receiver, abused", &abused.to_receiver, 1_000.0, beside),
     ])
 }

@@ -27,6 +27,8 @@ pub struct Plan {
     pub stamped: bool,
     /// More configuration.
     pub more: &'static str,
+    /// Port of a receiver of web calls.
+    pub receiver: Option<u16>,
 }
 
 impl Plan {
@@ -38,6 +40,7 @@ impl Plan {
         commit_every: "10s",
         stamped: false,
         more: "",
+        receiver: None,
     };
 
     /// Names of the jars.
@@ -59,6 +62,12 @@ impl Plan {
     /// # Errors
     /// When it cannot be written.
     pub fn write(&self, folder: &Path, page: u16, broker: u16) -> Result<PathBuf> {
+        if self.receiver.is_some() {
+            let secret = folder.join("webhook-secret");
+            // Thirty-two bytes of nothing in particular.
+            std::fs::write(&secret, "whsec_MfKQ9r8GKYqrTwjUPD8ILPZIo2LaLaSwMfKQ9r8GKYo=\n")?;
+            std::fs::set_permissions(&secret, std::os::unix::fs::PermissionsExt::from_mode(0o600))?;
+        }
         let file = folder.join("station.toml");
         std::fs::write(&file, self.configuration(folder, page, broker)).context("the configuration")?;
         Ok(file)
@@ -73,6 +82,13 @@ impl Plan {
         for (at, jars) in self.jars().chunks(self.jars_of_each).enumerate() {
             let rows: Vec<String> = jars.chunks(20).map(|row| format!("{row:?}")).collect();
             text += &format!("[[rack.header]]\nid = \"{:02}\"\nrows = [{}]\n", at + 1, rows.join(", "));
+        }
+        if let Some(port) = self.receiver {
+            text += &format!(
+                "[[notify.webhook]]\nid = \"desk\"\nurl = \"http://127.0.0.1:{port}/alarms\"\n\
+                 secret-file = {:?}\nallow-local-http = true\n",
+                folder.join("webhook-secret")
+            );
         }
         let pointers = if self.stamped { "pointer = \"/value\"\ntime-pointer = \"/at\"\n" } else { "" };
         text + &format!(
