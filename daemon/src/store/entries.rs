@@ -61,12 +61,11 @@ pub(super) fn before(db: &Connection, seq: Option<i64>, limit: u32) -> Result<Ve
     )
 }
 
+/// An entry under its number, or what is wrong with it.
+pub type Numbered = (i64, Result<Entry, StoreError>);
+
 /// As [`after`], with those that are damaged named instead of ending it.
-pub(super) fn readable_after(
-    db: &Connection,
-    seq: i64,
-    limit: u32,
-) -> Result<Vec<(i64, Result<Entry, StoreError>)>, StoreError> {
+pub(super) fn readable_after(db: &Connection, seq: i64, limit: u32) -> Result<Vec<Numbered>, StoreError> {
     let mut statement =
         db.prepare_cached("SELECT seq, body FROM entry WHERE seq > ?1 ORDER BY seq LIMIT ?2")?;
     let rows = statement.query_map(params![seq, limit], |row| {

@@ -483,7 +483,7 @@ impl<'a> Reader<'a> {
         &self,
         after: i64,
         limit: u32,
-    ) -> Result<Vec<(i64, Result<Entry, StoreError>)>, StoreError> {
+    ) -> Result<Vec<entries::Numbered>, StoreError> {
         entries::readable_after(self.db, after, limit)
     }
 
