@@ -57,6 +57,17 @@ fn a_dead_pump_reads_like_this() {
 }
 
 #[test]
+fn water_that_still_runs_leaves_no_minutes_to_count() {
+    let eggs = EggsHave { jar: "06".into(), minutes: 8.0, minutes_short: 4.0, stage: "green".into() };
+    let low = AlarmEvent { kind: AlarmKind::LowFlow, eggs_have: Some(eggs), ..no_flow() };
+    let said = text(&low, &words(), &Reach::default(), now());
+    assert!(said.contains("if it stops, eggs in 06 have 4-8 min"), "{said}");
+    let none = AlarmEvent { kind: AlarmKind::NoFlow, ..low };
+    let said = text(&none, &words(), &Reach::default(), now());
+    assert!(said.contains(", eggs in 06 have 4-8 min"), "{said}");
+}
+
+#[test]
 fn a_thing_named_by_its_kind_is_named_once() {
     let event = AlarmEvent { asset: Asset::Supply, ..no_flow() };
     for (supply, said) in

@@ -1,7 +1,7 @@
 //! Text messages.
 
 use super::{Reach, Words, cut, gsm, kind, number};
-use crate::alarm::event::{AlarmEvent, Change};
+use crate::alarm::event::{AlarmEvent, AlarmKind, Change};
 use crate::clock::Now;
 
 /// Longest text message, septets: 20 below one part (3GPP TS 23.040).
@@ -116,7 +116,9 @@ fn details(event: &AlarmEvent, level: Level) -> String {
     }
     if let Some(eggs) = event.eggs_have.as_ref().filter(|_| level < Level::NoEggs) {
         let (short, likely) = (eggs.minutes_short.max(0.0), eggs.minutes.max(0.0));
-        details.push_str(&format!(", eggs in {} have {short:.0}-{likely:.0} min", cut(&eggs.jar, 10)));
+        // Water that still runs, however little, is not what these minutes are about.
+        let stops = if event.kind == AlarmKind::LowFlow { "if it stops, " } else { "" };
+        details.push_str(&format!(", {stops}eggs in {} have {short:.0}-{likely:.0} min", cut(&eggs.jar, 10)));
     }
     if !event.hint.is_empty() && level < Level::NoHint {
         details.push_str(&format!(", {}", event.hint));
