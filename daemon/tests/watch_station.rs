@@ -21,9 +21,11 @@ use nightjar::watch::settings::{self, Secrets};
 use nightjar::watch::watcher::{NotTaken, Notice, Watcher};
 use nightjar_calc::time::{Span, Timestamp, Zone};
 use std::collections::BTreeMap;
+use std::io::Write;
 use std::path::Path;
 use std::process::{Child, Command, Stdio};
 use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::Duration;
 
 fn start() -> Timestamp {
@@ -412,4 +414,97 @@ async fn a_station_stopped_dead_is_told_within_six_scaled_minutes_and_heard_agai
             .unwrap();
         assert_eq!(answer.status().as_u16(), status);
     }
+}
+
+/// A disk of its own, until it is dropped.
+struct SmallDisk(std::path::PathBuf);
+
+impl SmallDisk {
+    /// None where nothing may be mounted.
+    fn mount(folder: &Path) -> Option<Self> {
+        std::fs::create_dir_all(folder).unwrap();
+        let mounted = Command::new("mount")
+            .args(["-t", "tmpfs", "-o", "size=80m", "tmpfs"])
+            .arg(folder)
+            .stderr(Stdio::null())
+            .status();
+        mounted.is_ok_and(|status| status.success()).then(|| Self(folder.to_owned()))
+    }
+
+    /// Writes until nothing more fits.
+    fn fill(&self) {
+        let mut file =
+            std::fs::OpenOptions::new().create(true).append(true).open(self.0.join("fill")).unwrap();
+        let block = vec![7; 64 * 1024];
+        while file.write_all(&block).is_ok() {}
+    }
+}
+
+impl Drop for SmallDisk {
+    fn drop(&mut self) {
+        drop(Command::new("umount").arg("-l").arg(&self.0).status());
+    }
+}
+
+/// A board that says the same two jars twice a second, until told to stop.
+fn board(link: &Path, stop: Arc<AtomicBool>) -> std::thread::JoinHandle<()> {
+    let (mut board, port) = serialport::TTYPort::pair().unwrap();
+    std::os::unix::fs::symlink(serialport::SerialPort::name(&port).unwrap(), link).unwrap();
+    drop(port);
+    std::thread::spawn(move || {
+        for n in 0.. {
+            if stop.load(Ordering::Relaxed) {
+                return;
+            }
+            let wave = 0.01 * f64::from(n % 5);
+            let t = 11.0 + wave;
+            let f = (3.0 + wave) / 60.0;
+            let body = format!("NJXDR,C,{t:.2},C,J01T,R,{f:.5},L,J01F,C,{t:.2},C,J02T,R,{f:.5},L,J02F");
+            let sum = body.bytes().fold(0, |sum, byte| sum ^ byte);
+            // Nobody there yet is no error of the board.
+            drop(board.write_all(format!("${body}*{sum:02X}\r\n").as_bytes()));
+            std::thread::sleep(Duration::from_millis(500));
+        }
+    })
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_full_disk_makes_the_watcher_speak() {
+    let folder = tempfile::tempdir().unwrap();
+    let Some(disk) = SmallDisk::mount(&folder.path().join("data")) else {
+        println!("skipped: nothing may be mounted here");
+        return;
+    };
+    let port = std::net::TcpListener::bind("127.0.0.1:0").unwrap().local_addr().unwrap().port();
+    let write = |name: &str, text: &str| {
+        let text = text.replace("FOLDER", folder.path().to_str().unwrap()).replace("PORT", &port.to_string());
+        std::fs::write(folder.path().join(name), text).unwrap();
+        folder.path().join(name).to_str().unwrap().to_owned()
+    };
+    let station = format!("{STATION}commit-every = \"1s\"\n").replace("no-such-port", "board");
+    let (watch, station) = (write("watch.toml", WATCH), write("nightjar.toml", &station));
+    write("secret", "a-shared-secret-of-enough-length");
+    let mail = folder.path().join("mail");
+    prove_a_route(&folder.path().join("data")).await;
+    let stop = Arc::new(AtomicBool::new(false));
+    let speaking = board(&folder.path().join("board"), Arc::clone(&stop));
+    let _watcher = Process::start(&["watch", "--config", &watch]);
+    let _station = Process::start(&["run", "--config", &station]);
+    wait_for("still watching", &mail).await;
+    tokio::time::sleep(Duration::from_secs(6)).await;
+    let untrusted = |mail: &Path| mails(mail).iter().any(|text| text.contains("cannot be trusted"));
+    assert!(!untrusted(&mail), "{:?}", mails(&mail));
+
+    let clock = SystemClock::new(Box::new(NotBeforeBuild));
+    let began = clock.now().up;
+    while !untrusted(&mail) {
+        // What the station gives up to make room is used up too.
+        disk.fill();
+        tokio::time::sleep(Duration::from_millis(100)).await;
+        assert!(clock.now().up.since(began) <= Span::from_secs(30), "never told: {:?}", mails(&mail));
+    }
+    println!("told {:.1} s after the disk was full", clock.now().up.since(began).secs());
+    assert!(mails(&mail).iter().any(|text| text.contains("storage")), "{:?}", mails(&mail));
+    stop.store(true, Ordering::Relaxed);
+    speaking.join().unwrap();
 }
