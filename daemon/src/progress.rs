@@ -302,6 +302,15 @@ impl Progress {
         first
     }
 
+    /// Readings have taken their place in a stretch of the record: its hours are needed whole.
+    pub fn need_again(&mut self, from: Timestamp, to: Timestamp) {
+        let hours = nightjar_calc::thermal::hour_of(from)..=nightjar_calc::thermal::hour_of(to);
+        for (ix, record) in &mut self.records {
+            hours.clone().for_each(|hour| record.need(hour));
+            self.late.insert(*ix);
+        }
+    }
+
     /// Hours that must be given again whole because a late reading fell into them.
     pub fn take_needed_hours(&mut self) -> Vec<(SensorIx, i64)> {
         let mut needed = Vec::new();

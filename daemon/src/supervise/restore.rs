@@ -98,7 +98,7 @@ async fn stored(config: &Config, store: &StoreHandle, now: Now) -> Result<(State
     let mut progress = Progress::new(Arc::clone(&rack), species(config)?);
     progress.set_learning(config.learns);
     progress.set_entries(entries);
-    read_back(&mut progress, &rack, store, now.utc).await?;
+    read_back(&mut progress, &rack, store).await?;
     let runs =
         store.read(|r| r.journal(&crate::store::JournalFilter::default(), 1)).await.unwrap_or_default();
     let off_for = runs.first().filter(|_| now.trusted).map(|line| now.utc.since(line.at));
@@ -213,7 +213,9 @@ pub fn species(config: &Config) -> Result<Vec<Species>> {
 }
 
 /// Temperatures since the oldest eggs in jars were poured in.
-async fn read_back(progress: &mut Progress, rack: &Rack, store: &StoreHandle, now: Timestamp) -> Result<()> {
+/// All temperatures that are still needed. To the last of them: a clock that begins in the past says nothing
+/// about how far the record goes.
+async fn read_back(progress: &mut Progress, rack: &Rack, store: &StoreHandle) -> Result<()> {
     let Some(since) = progress.needed_since() else { return Ok(()) };
     for (at, sensor) in rack.sensors.iter().enumerate() {
         let Ok(ix) = u16::try_from(at).map(SensorIx) else { continue };
@@ -222,7 +224,7 @@ async fn read_back(progress: &mut Progress, rack: &Rack, store: &StoreHandle, no
         }
         let id = sensor.id.clone();
         let samples = store
-            .read(move |r| r.samples_between(&id, since, now))
+            .read(move |r| r.samples_between(&id, since, Timestamp::from_ms(i64::MAX)))
             .await
             .context("cannot read the temperatures back")?;
         let mut hours: BTreeMap<i64, Vec<_>> = BTreeMap::new();
