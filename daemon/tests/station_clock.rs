@@ -190,6 +190,38 @@ async fn a_clock_that_nobody_sets_is_told_and_nothing_is_counted_by_it() {
     bench.end().await;
 }
 
+/// Power that comes and goes every twenty seconds for an hour.
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn a_hundred_and_eighty_starts_in_an_hour_are_told_once() {
+    let folder = tempfile::tempdir().unwrap();
+    let start = at("2026-04-20T10:00:00-05:00");
+    for turn in 0..180 {
+        let mut bench = station(folder.path(), ManualClock::new(start + Span::from_secs(20 * turn))).await;
+        if turn == 0 {
+            bench.load().await;
+        }
+        warm(&mut bench, 3).await;
+        bench.end().await;
+    }
+    let mut bench = station(folder.path(), ManualClock::new(start + Span::from_hours(1))).await;
+    warm(&mut bench, scans(Span::from_minutes(20))).await;
+    let raised = bench.raised().await;
+    let messages = bench.messages().await;
+    let kinds: Vec<AlarmKind> = raised.iter().map(|event| event.kind).collect();
+    println!("181 starts in an hour: alarms {kinds:?}, {} messages by themselves", messages.len());
+    // A P3: it is in the next digest once, and nobody is woken.
+    assert_eq!(kinds, [AlarmKind::Restarted]);
+    assert_eq!(messages.len(), 0);
+    let view = standing(&bench, "look").await;
+    assert!(view.coverage + view.bridged_h / bench.clock.now().utc.since(start).hours() > 0.999);
+    bench.end().await;
+    let file = std::fs::read_dir(folder.path()).unwrap().filter_map(|found| found.ok().map(|f| f.path()));
+    let file = file.into_iter().find(|path| path.extension().is_some_and(|end| end == "sqlite")).unwrap();
+    let db = rusqlite::Connection::open(file).unwrap();
+    let sound: String = db.query_row("PRAGMA integrity_check", [], |row| row.get(0)).unwrap();
+    assert_eq!(sound, "ok");
+}
+
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
 async fn a_power_gap_is_as_long_as_it_was_and_nothing_counts_twice() {
     for gap in [Span::from_minutes(1), Span::from_minutes(20), Span::from_hours(7), Span::from_hours(72)] {
