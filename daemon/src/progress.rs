@@ -349,8 +349,14 @@ impl Progress {
         jars.chain(probed).min()
     }
 
-    /// Puts what has arrived into the sums, and forgets single readings no longer needed.
+    /// Puts what has arrived into the sums, and draws what the station's own sightings teach.
     pub fn settle(&mut self) {
+        self.condense();
+        self.lessons = Lessons::draw(self);
+    }
+
+    /// Puts what has arrived into the sums, and forgets single readings no longer needed.
+    pub fn condense(&mut self) {
         let keep: BTreeSet<i64> = self
             .books
             .contents()
@@ -369,7 +375,6 @@ impl Progress {
         for record in self.records.values_mut() {
             record.settle(&keep);
         }
-        self.lessons = Lessons::draw(self);
     }
 
     /// The rack.

@@ -98,7 +98,7 @@ async fn stored(config: &Config, store: &StoreHandle, now: Now) -> Result<(State
     let mut progress = Progress::new(Arc::clone(&rack), species(config)?);
     progress.set_learning(config.learns);
     progress.set_entries(entries);
-    read_back(&mut progress, &rack, store).await?;
+    read_back(&mut progress, &rack, store, now.utc).await?;
     let runs =
         store.read(|r| r.journal(&crate::store::JournalFilter::default(), 1)).await.unwrap_or_default();
     let off_for = runs.first().filter(|_| now.trusted).map(|line| now.utc.since(line.at));
@@ -213,27 +213,35 @@ pub fn species(config: &Config) -> Result<Vec<Species>> {
 }
 
 /// Temperatures since the oldest eggs in jars were poured in.
-/// All temperatures that are still needed. To the last of them: a clock that begins in the past says nothing
-/// about how far the record goes.
-async fn read_back(progress: &mut Progress, rack: &Rack, store: &StoreHandle) -> Result<()> {
+/// All temperatures that are still needed, a day at a time: a season at once is a hundred megabytes. To the
+/// last of them: a clock that begins in the past says nothing about how far the record goes.
+async fn read_back(progress: &mut Progress, rack: &Rack, store: &StoreHandle, now: Timestamp) -> Result<()> {
     let Some(since) = progress.needed_since() else { return Ok(()) };
-    for (at, sensor) in rack.sensors.iter().enumerate() {
-        let Ok(ix) = u16::try_from(at).map(SensorIx) else { continue };
-        if sensor.measure != Measure::Temperature {
-            continue;
+    let hour = |hour: i64| Timestamp::from_ms(hour * 3_600_000);
+    let days = (hour_of(since)..=hour_of(now).max(hour_of(since))).step_by(24);
+    let mut windows: Vec<_> = days.map(|day| (hour(day).max(since), hour(day + 24))).collect();
+    let known = windows.last().map_or(since, |(_, end)| *end);
+    windows.push((known, Timestamp::from_ms(i64::MAX)));
+    for (from, to) in windows {
+        for (at, sensor) in rack.sensors.iter().enumerate() {
+            let Ok(ix) = u16::try_from(at).map(SensorIx) else { continue };
+            if sensor.measure != Measure::Temperature {
+                continue;
+            }
+            let id = sensor.id.clone();
+            let samples = store
+                .read(move |r| r.samples_between(&id, from, to))
+                .await
+                .context("cannot read the temperatures back")?;
+            let mut hours: BTreeMap<i64, Vec<_>> = BTreeMap::new();
+            for sample in usable(&samples) {
+                hours.entry(hour_of(sample.at)).or_default().push(sample);
+            }
+            for (hour, samples) in hours {
+                progress.set_hour(ix, hour, &samples);
+            }
         }
-        let id = sensor.id.clone();
-        let samples = store
-            .read(move |r| r.samples_between(&id, since, Timestamp::from_ms(i64::MAX)))
-            .await
-            .context("cannot read the temperatures back")?;
-        let mut hours: BTreeMap<i64, Vec<_>> = BTreeMap::new();
-        for sample in usable(&samples) {
-            hours.entry(hour_of(sample.at)).or_default().push(sample);
-        }
-        for (hour, samples) in hours {
-            progress.set_hour(ix, hour, &samples);
-        }
+        progress.condense();
     }
     progress.settle();
     Ok(())
