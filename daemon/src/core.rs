@@ -8,6 +8,7 @@ pub mod picture;
 pub mod run;
 pub mod state;
 pub mod trend;
+pub mod wall;
 pub mod water;
 
 pub use run::{Core, CoreParts};

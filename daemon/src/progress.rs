@@ -302,6 +302,15 @@ impl Progress {
         first
     }
 
+    /// Readings have taken their place in a stretch of the record: its hours are needed whole.
+    pub fn need_again(&mut self, from: Timestamp, to: Timestamp) {
+        let hours = nightjar_calc::thermal::hour_of(from)..=nightjar_calc::thermal::hour_of(to);
+        for (ix, record) in &mut self.records {
+            hours.clone().for_each(|hour| record.need(hour));
+            self.late.insert(*ix);
+        }
+    }
+
     /// Hours that must be given again whole because a late reading fell into them.
     pub fn take_needed_hours(&mut self) -> Vec<(SensorIx, i64)> {
         let mut needed = Vec::new();
@@ -340,8 +349,14 @@ impl Progress {
         jars.chain(probed).min()
     }
 
-    /// Puts what has arrived into the sums, and forgets single readings no longer needed.
+    /// Puts what has arrived into the sums, and draws what the station's own sightings teach.
     pub fn settle(&mut self) {
+        self.condense();
+        self.lessons = Lessons::draw(self);
+    }
+
+    /// Puts what has arrived into the sums, and forgets single readings no longer needed.
+    pub fn condense(&mut self) {
         let keep: BTreeSet<i64> = self
             .books
             .contents()
@@ -360,7 +375,6 @@ impl Progress {
         for record in self.records.values_mut() {
             record.settle(&keep);
         }
-        self.lessons = Lessons::draw(self);
     }
 
     /// The rack.

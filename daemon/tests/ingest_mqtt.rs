@@ -267,6 +267,140 @@ async fn a_restarted_broker_is_subscribed_to_again() {
     running.end().await;
 }
 
+/// What happens to the bytes between station and broker.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum Wire {
+    Good,
+    /// They stay away, and nobody hangs up: a cable pulled behind a switch.
+    Silent,
+    /// One at a time, a millisecond apart.
+    Slow,
+    /// The connection is ended.
+    Cut,
+}
+
+/// A wire to the broker that can be cut, pulled and slowed.
+struct Between {
+    port: u16,
+    state: tokio::sync::watch::Sender<Wire>,
+}
+
+impl Between {
+    async fn start(broker: u16) -> Self {
+        let listener = tokio::net::TcpListener::bind("127.0.0.1:0").await.unwrap();
+        let port = listener.local_addr().unwrap().port();
+        let (state, seen) = tokio::sync::watch::channel(Wire::Good);
+        tokio::spawn(async move {
+            while let Ok((near, _)) = listener.accept().await {
+                let Ok(far) = TcpStream::connect(("127.0.0.1", broker)).await else { continue };
+                // A new connection is not one of those that were cut before.
+                let (near, far) = (near.into_split(), far.into_split());
+                tokio::spawn(Self::carry(near.0, far.1, seen.clone()));
+                tokio::spawn(Self::carry(far.0, near.1, seen.clone()));
+            }
+        });
+        Self { port, state }
+    }
+
+    async fn carry(
+        mut from: tokio::net::tcp::OwnedReadHalf,
+        mut to: tokio::net::tcp::OwnedWriteHalf,
+        mut state: tokio::sync::watch::Receiver<Wire>,
+    ) {
+        use tokio::io::{AsyncReadExt, AsyncWriteExt};
+        let mut block = [0; 4096];
+        loop {
+            let read = tokio::select! {
+                read = from.read(&mut block) => read.unwrap_or(0),
+                _ = state.wait_for(|wire| *wire == Wire::Cut) => 0,
+            };
+            if read == 0 {
+                return;
+            }
+            let wire = *state.borrow();
+            match wire {
+                Wire::Good => drop(to.write_all(&block[..read]).await),
+                Wire::Silent => {}
+                Wire::Cut => return,
+                Wire::Slow => {
+                    for byte in &block[..read] {
+                        drop(to.write_all(&[*byte]).await);
+                        tokio::time::sleep(Duration::from_millis(1)).await;
+                    }
+                }
+            }
+        }
+    }
+
+    fn now(&self, wire: Wire) {
+        self.state.send_replace(wire);
+    }
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn two_hundred_cut_connections_are_made_anew_and_no_message_is_missed() {
+    let Some(broker) = Broker::start("").await else { return };
+    let between = Between::start(broker.port).await;
+    let mut running = Running::up(MqttSettings { port: between.port, ..broker.settings() }).await;
+    let elapsed = stopwatch();
+    let (mut longest_ms, mut all_ms) = (0, 0);
+    for round in 0..200 {
+        between.now(Wire::Cut);
+        let (up, detail) = running.core.link().await;
+        assert!(!up, "{detail}");
+        between.now(Wire::Good);
+        let since = elapsed();
+        let (up, detail) = running.core.link().await;
+        assert!(up, "{detail}");
+        let took = elapsed() - since;
+        (longest_ms, all_ms) = (took.max(longest_ms), all_ms + took);
+        if round % 20 == 0 {
+            running.a_while_later();
+            broker.publish("shed/J2T", round.to_string().as_bytes(), &[]);
+            let (value, _, receipt) = running.reading().await;
+            assert_eq!(value, f64::from(round));
+            safe(receipt).await;
+        }
+    }
+    println!("200 cut connections: back after {} ms in the mean, {longest_ms} ms at most", all_ms / 200);
+    assert!(longest_ms < 30_000);
+    running.end().await;
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_half_open_connection_is_noticed_and_a_slow_one_is_kept() {
+    let Some(broker) = Broker::start("").await else { return };
+    let between = Between::start(broker.port).await;
+    let keep_alive = Duration::from_secs(5);
+    let settings = MqttSettings { port: between.port, keep_alive, ..broker.settings() };
+    let mut running = Running::up(settings).await;
+    // A byte a millisecond: messages take their time, the connection stays.
+    between.now(Wire::Slow);
+    for value in 0..20 {
+        broker.publish("shed/J1T", value.to_string().as_bytes(), &[]);
+        let (got, old, receipt) = running.reading().await;
+        assert_eq!((got, old), (f64::from(value), false));
+        safe(receipt).await;
+    }
+    assert_eq!(running.core.counters.connections(), 1);
+    between.now(Wire::Silent);
+    let elapsed = stopwatch();
+    let (up, detail) = running.core.link().await;
+    let noticed_ms = elapsed();
+    assert!(!up, "{detail}");
+    between.now(Wire::Good);
+    let since = elapsed();
+    let (up, detail) = running.core.link().await;
+    assert!(up, "{detail}");
+    println!(
+        "a silent wire is noticed after {noticed_ms} ms at a keep-alive of {} s, and back {} ms after it works; \
+         20 messages at a byte a millisecond on one connection",
+        keep_alive.as_secs(),
+        elapsed() - since
+    );
+    running.end().await;
+}
+
 #[tokio::test(flavor = "multi_thread")]
 async fn what_came_while_we_were_away_is_delivered_and_known_to_be_old() {
     let Some(broker) = Broker::start("").await else { return };

@@ -109,7 +109,7 @@ async fn lines_become_readings_whatever_pieces_they_come_in() {
 }
 
 #[tokio::test]
-async fn twenty_times_pulled_and_put_back() {
+async fn two_hundred_times_pulled_and_put_back() {
     let folder = tempfile::tempdir().unwrap();
     let name = folder.path().join("board");
     let mut cable = Cable::plug(&name);
@@ -117,7 +117,7 @@ async fn twenty_times_pulled_and_put_back() {
     assert!(station.core.link().await.0);
     let elapsed = stopwatch();
     let mut longest_ms = 0;
-    for n in 0..20 {
+    for n in 0..200 {
         cable.send(&sentence(&format!("NJXDR,C,{n}.5,C,J07T")));
         assert_eq!(station.core.readings().await.0[0].value.to_bits(), (f64::from(n) + 0.5).to_bits());
         // Half a line is under way when the cable goes.
@@ -131,9 +131,11 @@ async fn twenty_times_pulled_and_put_back() {
         assert!(up, "{detail}");
         longest_ms = longest_ms.max(elapsed() - pulled_at);
     }
-    println!("20 times replugged, longest wait until the port was open again: {longest_ms} ms");
+    println!(
+        "200 times replugged, each time behind another port, longest wait until the port was open again: {longest_ms} ms"
+    );
     assert!(longest_ms < 10_000);
-    assert_eq!(station.core.counters.connections(), 21);
+    assert_eq!(station.core.counters.connections(), 201);
     assert_eq!(station.core.counters.refused_total(), 0);
 }
 
@@ -164,16 +166,64 @@ async fn a_flood_without_a_line_end_costs_no_memory() {
         cable.send(&block);
     }
     let before = resident_kib();
-    for _ in 0..16 * 256 {
+    let elapsed = stopwatch();
+    for _ in 0..64 * 256 {
         cable.send(&block);
     }
+    let rate = 64.0 / (elapsed() as f64 / 1000.0);
     cable.send(b"\n");
     cable.send(&sentence("NJXDR,C,4.0,C,J07T"));
     station.core.readings().await;
     let grown = resident_kib().saturating_sub(before);
-    println!("16 MiB without a line end: {grown} KiB more resident");
+    println!("64 MiB without a line end at {rate:.0} MiB/s: {grown} KiB more resident");
     assert!(grown <= 1024, "{grown} KiB");
     assert_eq!(station.core.counters.refused(Refusal::Overlong), 1);
+}
+
+/// Noise as fast as the port takes it, with a sentence in between now and then, as after a wrong speed.
+#[tokio::test]
+async fn sentences_among_garbage_are_found() {
+    let folder = tempfile::tempdir().unwrap();
+    let name = folder.path().join("board");
+    let mut cable = Cable::plug(&name);
+    let mut station = Station::start(&name, 256);
+    assert!(station.core.link().await.0);
+    let (before, elapsed) = (resident_kib(), stopwatch());
+    let mut noise: u64 = 0x9e37_79b9_7f4a_7c15;
+    for n in 0..50 {
+        let mut block = Vec::with_capacity(200_000);
+        while block.len() < 200_000 {
+            noise = noise.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
+            block.extend_from_slice(&noise.to_le_bytes());
+        }
+        block.push(b'\n');
+        cable.send(&block);
+        cable.send(&sentence(&format!("NJXDR,C,{n}.25,C,J07T")));
+        assert_eq!(station.core.readings().await.0[0].value.to_bits(), (f64::from(n) + 0.25).to_bits());
+    }
+    let grown = resident_kib().saturating_sub(before);
+    let rate = 10.0 / (elapsed() as f64 / 1000.0);
+    println!("10 MB of noise at {rate:.1} MB/s: 50 of 50 sentences found, {grown} KiB more resident");
+    assert!(grown <= 1024, "{grown} KiB");
+    assert_eq!(station.core.counters.connections(), 1);
+}
+
+/// A byte a second: a line takes half a minute and is a reading all the same.
+#[tokio::test]
+async fn a_line_that_trickles_in_is_a_reading() {
+    let folder = tempfile::tempdir().unwrap();
+    let name = folder.path().join("board");
+    let mut cable = Cable::plug(&name);
+    let mut station = Station::start(&name, 256);
+    assert!(station.core.link().await.0);
+    for byte in sentence("NJXDR,C,4.5,C,J07T") {
+        cable.send(&[byte]);
+        // The port has it before the clock goes on.
+        tokio::time::sleep(std::time::Duration::from_millis(30)).await;
+        station.core.clock.advance(nightjar_calc::time::Span::from_secs(1));
+    }
+    assert_eq!(station.core.readings().await.0[0].value.to_bits(), 4.5_f64.to_bits());
+    assert_eq!(station.core.counters.refused_total(), 0);
 }
 
 #[tokio::test]

@@ -3,6 +3,7 @@
 
 use super::picture::snapshot;
 use super::state::{FromRoute, Output, State};
+use super::wall::WallWatch;
 use crate::alarm::engine::Fact;
 use crate::clock::{Clock, Now, Uptime};
 use crate::ids::SensorId;
@@ -81,6 +82,8 @@ enum Arrived {
     Entry(Box<Entry>, Result<Appended, StoreError>, oneshot::Sender<Reply>),
     /// Whole hours of the record.
     Hours(Vec<Stretch>),
+    /// The first of the steps of the wall clock that wait; how many readings got their place by it.
+    Step(Result<u64, StoreError>),
 }
 
 /// Hours of a sensor that were needed, one after the other, and their readings.
@@ -107,6 +110,7 @@ pub struct Core {
     /// Readings the store had no room for since it was last said, and when that was.
     dropped: usize,
     said_dropped: Option<Uptime>,
+    wall: WallWatch,
 }
 
 impl Core {
@@ -114,6 +118,7 @@ impl Core {
     #[must_use]
     pub fn new(state: State, parts: CoreParts, clock: Arc<dyn Clock>) -> Self {
         Self {
+            wall: WallWatch::new(clock.now()),
             state,
             parts,
             clock,
@@ -175,6 +180,7 @@ impl Core {
             let now = self.clock.now();
             self.state.handle_timeout(now);
             self.carry_out();
+            self.watch_wall(now);
             self.fill_hours(now);
             self.take_picture(now, false);
             self.parts.beat.store(now.up.ms(), Ordering::Relaxed);
@@ -229,6 +235,19 @@ impl Core {
                 }
             }
             Arrived::Hours(stretches) => self.take_hours(stretches),
+            Arrived::Step(Ok(placed)) => {
+                if let Some(step) = self.wall.written()
+                    && placed > 0
+                {
+                    tracing::info!(placed, "readings taken before the clock was set have their place now");
+                    // The run began so long before, by the clock as it is now.
+                    self.state.progress.need_again(step.utc - step.up.since(Uptime::default()), step.utc);
+                }
+            }
+            Arrived::Step(Err(error)) => {
+                self.wall.refused(self.clock.now().up);
+                tracing::warn!(%error, "a step of the clock is not on disk yet");
+            }
             Arrived::Entry(entry, result, to) => {
                 self.writing = false;
                 let reply = match result {
@@ -329,6 +348,23 @@ impl Core {
         self.state.check_entry(entry).map_err(Reply::Refused)
     }
 
+    /// Writes down that the wall clock was set. What was read before has its place in the record then.
+    fn watch_wall(&mut self, now: Now) {
+        self.wall.look(now);
+        if let Some((old_at, step)) = self.wall.next(now.up) {
+            let store = self.parts.store.clone();
+            self.under_way.push(Box::pin(async move {
+                // What was handed over before the step must not come after it.
+                let flushed = store.flush().await;
+                let written = match flushed {
+                    Ok(()) => store.record_clock_step(old_at, step).await,
+                    Err(error) => Err(error),
+                };
+                Arrived::Step(written)
+            }));
+        }
+    }
+
     /// Reads hours back in which readings came late, beside the loop: the disk may take its time.
     fn fill_hours(&mut self, now: Now) {
         if self.filling || now.up < self.fill_after {
@@ -406,12 +442,13 @@ impl Core {
     }
 }
 
-/// Stored samples that count for sums.
+/// Stored samples that count for sums. Those of an untrusted clock are in the record only once they have
+/// their place.
 #[must_use]
 pub fn usable(samples: &[crate::store::Sample]) -> Vec<Sample> {
     samples
         .iter()
-        .filter(|s| s.is_usable() && s.reason != crate::reading::Reason::UntrustedClock)
+        .filter(|s| s.is_usable())
         .map(|s| Sample { at: s.at, ten_thousandths: s.value.0 })
         .collect()
 }

@@ -251,7 +251,7 @@ impl State {
         match message {
             FromSource::Readings { source, arrived, readings, receipt } => {
                 let now = self.forward(arrived);
-                self.readings(source, arrived, now, &readings, receipt);
+                self.readings(source, known_since(arrived, now), now, &readings, receipt);
                 self.collect(now);
             }
             FromSource::Link { source, at, up, detail } => {
@@ -609,6 +609,15 @@ impl State {
 }
 
 /// Treatments that stand, with when and by whom.
+/// When a message arrived, by the clock as it is known by now: one that waited while the clock was set
+/// arrived so long before.
+fn known_since(arrived: Now, latest: Now) -> Now {
+    if arrived.trusted || !latest.trusted {
+        return arrived;
+    }
+    Now { up: arrived.up, utc: latest.utc - latest.up.since(arrived.up), trusted: true }
+}
+
 fn treatments(progress: &Progress) -> Vec<(Treatment, Timestamp, PersonId)> {
     let treated = |done: Done<'_>| {
         let Act::Treatment(treatment) = done.act else { return None };

@@ -141,7 +141,7 @@ impl SensorRecord {
         self.newest = newest;
     }
 
-    /// An hour could not be given whole: it is still needed.
+    /// An hour could not be given whole, or more of it has come than was given: it is still needed.
     pub fn need(&mut self, hour: i64) {
         self.needed.insert(hour);
     }

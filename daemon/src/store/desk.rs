@@ -16,7 +16,7 @@ use super::unplaced;
 use super::writer::{At, Group};
 use crate::clock::{Clock, Now, Uptime};
 use crate::ids::SensorId;
-use crate::reading::{Reading, Reason, Receipt};
+use crate::reading::{Quality, Reading, Reason, Receipt};
 use nightjar_calc::time::{Span, Timestamp};
 use rusqlite::{Connection, TransactionBehavior};
 use std::collections::VecDeque;
@@ -280,7 +280,10 @@ impl Desk {
             if STORABLE_MS.contains(&reading.at.ms())
                 && usize::from(reading.sensor.0) < self.options.sensors.len()
             {
-                let unplaced = reading.reason == Reason::UntrustedClock && !now.trusted;
+                // Also when the clock was set since: its step comes after them and moves them along. A bad
+                // one says that its sender's clock is wrong, not ours.
+                let unplaced = reading.reason == Reason::UntrustedClock
+                    && (!now.trusted || reading.quality == Quality::Uncertain);
                 self.readings.push_back(Waiting { since: up, reading, unplaced });
             } else {
                 refused += 1;

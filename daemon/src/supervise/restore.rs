@@ -213,25 +213,35 @@ pub fn species(config: &Config) -> Result<Vec<Species>> {
 }
 
 /// Temperatures since the oldest eggs in jars were poured in.
+/// All temperatures that are still needed, a day at a time: a season at once is a hundred megabytes. To the
+/// last of them: a clock that begins in the past says nothing about how far the record goes.
 async fn read_back(progress: &mut Progress, rack: &Rack, store: &StoreHandle, now: Timestamp) -> Result<()> {
     let Some(since) = progress.needed_since() else { return Ok(()) };
-    for (at, sensor) in rack.sensors.iter().enumerate() {
-        let Ok(ix) = u16::try_from(at).map(SensorIx) else { continue };
-        if sensor.measure != Measure::Temperature {
-            continue;
+    let hour = |hour: i64| Timestamp::from_ms(hour * 3_600_000);
+    let days = (hour_of(since)..=hour_of(now).max(hour_of(since))).step_by(24);
+    let mut windows: Vec<_> = days.map(|day| (hour(day).max(since), hour(day + 24))).collect();
+    let known = windows.last().map_or(since, |(_, end)| *end);
+    windows.push((known, Timestamp::from_ms(i64::MAX)));
+    for (from, to) in windows {
+        for (at, sensor) in rack.sensors.iter().enumerate() {
+            let Ok(ix) = u16::try_from(at).map(SensorIx) else { continue };
+            if sensor.measure != Measure::Temperature {
+                continue;
+            }
+            let id = sensor.id.clone();
+            let samples = store
+                .read(move |r| r.samples_between(&id, from, to))
+                .await
+                .context("cannot read the temperatures back")?;
+            let mut hours: BTreeMap<i64, Vec<_>> = BTreeMap::new();
+            for sample in usable(&samples) {
+                hours.entry(hour_of(sample.at)).or_default().push(sample);
+            }
+            for (hour, samples) in hours {
+                progress.set_hour(ix, hour, &samples);
+            }
         }
-        let id = sensor.id.clone();
-        let samples = store
-            .read(move |r| r.samples_between(&id, since, now))
-            .await
-            .context("cannot read the temperatures back")?;
-        let mut hours: BTreeMap<i64, Vec<_>> = BTreeMap::new();
-        for sample in usable(&samples) {
-            hours.entry(hour_of(sample.at)).or_default().push(sample);
-        }
-        for (hour, samples) in hours {
-            progress.set_hour(ix, hour, &samples);
-        }
+        progress.condense();
     }
     progress.settle();
     Ok(())

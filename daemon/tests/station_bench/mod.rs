@@ -34,6 +34,8 @@ pub struct Bench {
     pub stop: CancellationToken,
     /// L/min in the jars, as the board tells it.
     pub flow: [f64; JARS],
+    /// Its water, °C.
+    pub water: f64,
     link: PathBuf,
     board: Option<TTYPort>,
     lines: u64,
@@ -142,7 +144,7 @@ impl Bench {
             let noise = 0.012 * (self.lines % 5) as f64 * f64::from(u8::from(*flow > 0.0));
             body += &format!(
                 ",C,{:.2},C,J{jar:02}T,R,{:.4},L,J{jar:02}F",
-                11.0 + 0.01 * (self.lines % 7) as f64,
+                self.water + 0.01 * (self.lines % 7) as f64,
                 (flow + noise) / 60.0,
                 jar = at + 1,
             );
@@ -156,6 +158,12 @@ impl Bench {
                 && station.is_settled()
         })
         .await;
+    }
+
+    /// Ends it, with what was read on disk.
+    pub async fn end(self) {
+        self.stop.cancel();
+        self.station.run_to_end().await.unwrap();
     }
 
     /// Every change of every alarm, in order.
@@ -191,14 +199,20 @@ impl Bench {
 
 /// A station with its board plugged in. `more` is laid over its configuration.
 pub async fn bench(folder: &Path, more: &str) -> Bench {
-    let link = folder.join("board");
     let clock = Arc::new(ManualClock::new(Timestamp::parse("2026-04-20T10:00:00-05:00").unwrap()));
+    bench_at(folder, more, clock).await
+}
+
+/// The same with a clock of the test's own, as after a restart in the same folder.
+pub async fn bench_at(folder: &Path, more: &str, clock: Arc<ManualClock>) -> Bench {
+    let link = folder.join("board");
     let config = config::parse(&configuration(folder, &link, more), "the bench").unwrap();
     let stop = CancellationToken::new();
     let options = Options { demo: None, page: false };
     let station =
         supervise::start(&config, Arc::clone(&clock) as Arc<dyn Clock>, stop.clone(), options).await.unwrap();
-    let mut bench = Bench { clock, station, stop, flow: [3.0; JARS], link, board: None, lines: 0 };
+    let mut bench =
+        Bench { clock, station, stop, flow: [3.0; JARS], water: 11.0, link, board: None, lines: 0 };
     bench.plug().await;
     bench
 }

@@ -84,21 +84,38 @@ fn watch(station: &Station, effort: Effort) -> Result<Cost> {
     Ok(cost)
 }
 
-/// Twenty-four jars, ten times as many, and two thousand.
+/// Twenty-four jars.
+///
+/// # Errors
+/// When the station cannot be set up.
+pub fn rows(effort: Effort, season: &Station) -> Result<Vec<Row>> {
+    let mut rows = Vec::new();
+    cost_rows("24 jars, a season stored", &watch(season, effort)?, 20.0, &mut rows);
+    Ok(rows)
+}
+
+/// Ten times as many, beside a rack of now.
 ///
 /// # Errors
 /// When a station cannot be set up.
-pub fn rows(effort: Effort, season: &Station) -> Result<Vec<Row>> {
+pub fn tenfold(effort: Effort) -> Result<Vec<Row>> {
     let mut rows = Vec::new();
-    let small = watch(season, effort)?;
-    cost_rows("24 jars, a season stored", &small, 20.0, &mut rows);
+    let small = watch(&Station::start(&Plan::RACK, 7)?, effort)?;
     let ten = Plan { headers: 6, jars_of_each: 40, ..Plan::RACK };
-    let tenfold = watch(&Station::start(&ten, 7)?, effort)?;
-    cost_rows("240 jars", &tenfold, f64::NAN, &mut rows);
-    rows.push(growth("CPU, ten times the messages", tenfold.cpu_s, small.cpu_s, &tenfold, &small));
+    let large = watch(&Station::start(&ten, 7)?, effort)?;
+    cost_rows("240 jars", &large, f64::NAN, &mut rows);
+    rows.push(growth("CPU, ten times the messages", large.cpu_s, small.cpu_s, &large, &small));
+    Ok(rows)
+}
+
+/// Two thousand jars.
+///
+/// # Errors
+/// When the station cannot be set up.
+pub fn many(effort: Effort) -> Result<Vec<Row>> {
+    let mut rows = Vec::new();
     let many = Plan { headers: 50, jars_of_each: 40, interval_ms: 10_000, ..Plan::RACK };
-    let large = watch(&Station::start(&many, 1)?, effort)?;
-    cost_rows("2,000 jars", &large, 80.0, &mut rows);
+    cost_rows("2,000 jars", &watch(&Station::start(&many, 1)?, effort)?, 80.0, &mut rows);
     Ok(rows)
 }
 

@@ -10,8 +10,9 @@ use nightjar_tests::programs;
 use std::io::Write;
 use std::path::Path;
 
-const PARTS: [&str; 9] =
-    ["size", "rates", "imports", "bytes", "steady", "pages", "restart", "alarms", "outlook"];
+const PARTS: [&str; 11] = [
+    "size", "rates", "imports", "bytes", "steady", "tenfold", "many", "pages", "restart", "alarms", "outlook",
+];
 
 /// To those who wait: what is being measured.
 fn say(what: &str) {
@@ -97,6 +98,8 @@ fn main() -> Result<()> {
             restart::rows(effort, &mut season, &mut Station::start(&ten, 14)?)
         })?;
     }
+    part("tenfold", &mut || steady::tenfold(effort))?;
+    part("many", &mut || steady::many(effort))?;
     part("alarms", &mut || alarms::rows(effort))?;
     part("outlook", &mut || outlook::rows(effort))?;
     say(&format!("{:.0} s in all, {} round(s)", began.elapsed().as_secs_f64(), effort.rounds));

@@ -31,6 +31,8 @@ const OPENS: u64 = 1 << 6;
 const TOLD: Duration = Duration::from_secs(45);
 /// A disk that fails for good is given back after this.
 const FAILING_FOR: Duration = Duration::from_secs(18);
+/// The storage alarm must be on within this.
+const SAID: Duration = Duration::from_secs(60);
 /// The last retry comes a minute after the one before.
 const RECOVERED: Duration = Duration::from_secs(100);
 
@@ -362,6 +364,119 @@ fn fill(prepared: &Path, folder: &Path, data: &Path) -> Result<Outcome, String> 
     Ok(outcome)
 }
 
+/// What becomes of a medium while the station is at work on it.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum Medium {
+    /// The file system finds an error and lets nobody write any more.
+    ReadOnly,
+    /// Every call ends with an error, as of a card that is gone.
+    Gone,
+}
+
+/// The order to a file system to end at once, writing nothing more: `FS_IOC_SHUTDOWN` without its log.
+const SHUT_DOWN: &str = "import fcntl, os, struct, sys\n\
+    fcntl.ioctl(os.open(sys.argv[1], os.O_RDONLY), 0x8004587D, struct.pack('I', 2))";
+
+fn ran(program: &str, arguments: &[&str]) -> bool {
+    let mut command = std::process::Command::new(program);
+    let quiet =
+        command.args(arguments).stdout(std::process::Stdio::null()).stderr(std::process::Stdio::null());
+    quiet.status().is_ok_and(|status| status.success())
+}
+
+/// An ext4 file system in a file, mounted as a card would be; it is taken away and given back, checked,
+/// as somebody does who pushes the card in again. `None` when this user may not mount.
+fn medium(what: Medium, prepared: &Path, folder: &Path) -> Result<Option<Outcome>, String> {
+    let words = |error: std::io::Error| error.to_string();
+    let (data, card) = (folder.join("data"), folder.join("card"));
+    std::fs::create_dir_all(&data).map_err(words)?;
+    std::fs::File::create(&card).and_then(|file| file.set_len(1 << 30)).map_err(words)?;
+    let (data_name, card_name) = (data.to_string_lossy(), card.to_string_lossy());
+    let mount = |card: &str| ran("mount", &["-o", "loop,errors=remount-ro,noatime", card, &data_name]);
+    if !ran("mkfs.ext4", &["-q", "-F", &card_name]) || !mount(&card_name) {
+        return Ok(None);
+    }
+    let outcome = take_away(what, prepared, folder, &data, &|| {
+        ran("umount", &["-l", &data_name]);
+        // It comes back as another device, as a card does that is pushed in again while the old one is
+        // still held open; with what had reached it.
+        let again = format!("{card_name}-again");
+        let copied = ran("cp", &["--sparse=always", &card_name, &again]);
+        ran("e2fsck", &["-f", "-y", &again]);
+        copied && mount(&again)
+    });
+    ran("umount", &["-l", &data_name]);
+    outcome.map(Some)
+}
+
+fn take_away(
+    what: Medium,
+    prepared: &Path,
+    folder: &Path,
+    data: &Path,
+    give_back: &dyn Fn() -> bool,
+) -> Result<Outcome, String> {
+    inspect::copy(prepared, data).map_err(|error| error.to_string())?;
+    // The database of before is on the medium, as one that was written by the station is.
+    if !ran("sync", &["-f", &data.to_string_lossy()]) {
+        return Err("the copied database cannot be synced".to_owned());
+    }
+    let mut stand = Stand::start(folder, data.to_owned(), Vec::new())?;
+    if stand.next_entry().is_none() {
+        return Err("no entry was taken before the medium went".to_owned());
+    }
+    let (mut outcome, page) = (Outcome::default(), stand.daemon.port);
+    if says_so(page) {
+        return Err("the storage alarm is on before anything happened".to_owned());
+    }
+    let gone = match what {
+        Medium::ReadOnly => {
+            let device =
+                std::process::Command::new("findmnt").args(["-n", "-o", "SOURCE"]).arg(data).output();
+            let device = device.map(|out| String::from_utf8_lossy(&out.stdout).trim().to_owned());
+            let name = device.unwrap_or_default().trim_start_matches("/dev/").to_owned();
+            std::fs::write(format!("/sys/fs/ext4/{name}/trigger_fs_error"), "1").is_ok()
+        }
+        Medium::Gone => ran("python3", &["-c", SHUT_DOWN, &data.to_string_lossy()]),
+    };
+    if !gone {
+        return Err("the medium cannot be taken away here".to_owned());
+    }
+    let watch = Stopwatch::start();
+    let mut said_after = None;
+    let look = |said_after: &mut Option<Duration>| {
+        if said_after.is_none() && says_so(page) {
+            *said_after = Some(watch.elapsed());
+        }
+    };
+    outcome.told_after = stand.dry(&mut || look(&mut said_after));
+    if outcome.told_after.is_none() {
+        outcome.faults.push(format!("the dry jar was not told within {} s", TOLD.as_secs()));
+    }
+    while watch.elapsed() < SAID && said_after.is_none() {
+        pace::pause(Duration::from_millis(200));
+        look(&mut said_after);
+    }
+    pace::pause(FAILING_FOR.saturating_sub(watch.elapsed()));
+    outcome.said = said_after.is_some();
+    match said_after {
+        Some(after) => {
+            say(format_args!("{what:?}: the storage alarm is on after {:.1} s", after.as_secs_f64()))
+        }
+        None => outcome.faults.push(format!("no storage alarm within {} s", SAID.as_secs())),
+    }
+    if !give_back() {
+        return Err("the medium cannot be given back here".to_owned());
+    }
+    outcome.recovered_after = stand.recovered(false);
+    if outcome.recovered_after.is_none() {
+        let seconds = RECOVERED.as_secs();
+        outcome.faults.push(format!("no entry was taken within {seconds} s of the medium's return"));
+    }
+    stand.end(&mut outcome);
+    Ok(outcome)
+}
+
 /// Runs cases, so many at a time, and prints each. Gives the number of faults.
 ///
 /// # Errors
@@ -402,6 +517,19 @@ pub fn run_all(cases: &[Case], at_once: usize, folder: &Path) -> Result<usize, S
         Err(why) => {
             faults += 1;
             say(format_args!("      FAULT  disk full: {why}"));
+        }
+    }
+    for what in [Medium::ReadOnly, Medium::Gone] {
+        match medium(what, &prepared, &folder.join(format!("{what:?}"))) {
+            Ok(Some(outcome)) => {
+                faults += outcome.faults.len();
+                print(&format!("an ext4 card, {what:?}"), &outcome);
+            }
+            Ok(None) => say(format_args!("passed over: a card needs the right to mount one")),
+            Err(why) => {
+                faults += 1;
+                say(format_args!("      FAULT  {what:?}: {why}"));
+            }
         }
     }
     say(format_args!("{} cases, {hit} of them with failed calls; {faults} faults", cases.len()));
