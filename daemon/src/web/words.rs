@@ -10,6 +10,7 @@ use chrono::Datelike;
 use nightjar_calc::time::{Timestamp, Zone};
 
 pub mod about;
+pub mod columns;
 
 /// Stage of a jar.
 pub fn jar_state(state: JarState) -> &'static str {
@@ -262,6 +263,11 @@ pub fn date(zone: Zone, at: Timestamp) -> String {
 /// Local time, 24 hours.
 pub fn time(zone: Zone, at: Timestamp) -> String {
     zone.local(at).format("%H:%M").to_string()
+}
+
+/// Date and time on one line, for paper: "28 Apr 17:38".
+pub fn moment(zone: Zone, at: Timestamp) -> String {
+    format!("{} {}", short_date(zone.day_of(at).date()), time(zone, at)).replace(' ', "\u{a0}")
 }
 
 /// How long ago, or how far ahead. The script on the page says the same words.

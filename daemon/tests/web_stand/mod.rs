@@ -24,6 +24,8 @@ use std::sync::{Arc, Mutex};
 use tokio::sync::{mpsc, watch};
 use tokio_util::sync::CancellationToken;
 
+pub mod books;
+
 /// Jars on a shelf.
 const PER_SHELF: u16 = 8;
 
