@@ -326,7 +326,7 @@ impl Core {
         if entry.happened_at > now.utc + Span::from_minutes(2) {
             return Err(Reply::Refused("the time given has not come yet".to_owned()));
         }
-        self.state.check_entry(entry).map_err(Reply::Refused)
+        self.state.check_entry(entry, now).map_err(Reply::Refused)
     }
 
     /// Reads hours back in which readings came late, beside the loop: the disk may take its time.
