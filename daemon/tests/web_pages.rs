@@ -227,7 +227,7 @@ async fn an_untrusted_clock_is_said() {
     clock.set_trusted(false);
     let (_, body) = get(&stand(clock, false), "/").await;
     assert!(words(&body).contains("the clock is not trusted"));
-    assert!(words(&body).contains("time?"));
+    assert!(words(&body).contains("clock not trusted"));
 }
 
 #[tokio::test]

@@ -40,6 +40,8 @@ pub struct Need {
     pub path: String,
     /// What it is.
     pub what: String,
+    /// How urgent, when it is an alarm.
+    pub priority: Option<Priority>,
 }
 
 /// Is everything well?
@@ -123,6 +125,7 @@ pub fn needs(rack: &Rack, snap: &Snapshot, now: Now) -> Vec<Need> {
                 words::asset(&a.asset),
                 if a.on { "" } else { " (cleared, nobody answered)" }
             ),
+            priority: Some(a.priority),
         })
         .collect();
     for (jar, now_jar) in rack.jars.iter().zip(&snap.jars) {
@@ -137,16 +140,25 @@ pub fn needs(rack: &Rack, snap: &Snapshot, now: Now) -> Vec<Need> {
         let path = format!("/jar/{}", jar.id);
         match now_jar.state {
             JarState::Green if due("eyed") => {
-                needs.push(Need { path, what: format!("Jar {}: should be eyed, take a sample", jar.id) });
+                needs.push(Need {
+                    path,
+                    what: format!("Jar {}: should be eyed, take a sample", jar.id),
+                    priority: None,
+                });
             }
             JarState::Green | JarState::Eyed if due("hatch_start") => {
                 needs.push(Need {
                     path,
                     what: format!("Jar {}: should be hatching, look and log it", jar.id),
+                    priority: None,
                 });
             }
             JarState::Hatching if due("hatch_end") => {
-                needs.push(Need { path, what: format!("Jar {}: hatch should be over", jar.id) });
+                needs.push(Need {
+                    path,
+                    what: format!("Jar {}: hatch should be over", jar.id),
+                    priority: None,
+                });
             }
             JarState::Empty | JarState::Green | JarState::Eyed | JarState::Hatching | JarState::Hatched => {}
         }

@@ -181,7 +181,7 @@ impl View {
             time datetime=(self.zone().rfc3339(at)) {
                 (words::day(self.zone(), self.now.utc, at)) " " (words::time(self.zone(), at))
                 " " span.ago data-t=(at.ms() / 1000) { "(" (words::ago(self.now.utc, at)) ")" }
-                @if !self.now.trusted { " " span.mark { "time?" } }
+                @if !self.now.trusted { " " span.mark { "clock not trusted" } }
             }
         }
     }

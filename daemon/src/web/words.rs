@@ -255,6 +255,16 @@ pub fn day(zone: Zone, now: Timestamp, at: Timestamp) -> String {
     }
 }
 
+/// A day within the next weeks in few letters: "today", "Sun 29"; farther away the date.
+pub fn near_day(zone: Zone, now: Timestamp, at: Timestamp) -> String {
+    let day = zone.day_of(at);
+    match day.days_since(zone.day_of(now)) {
+        -1..=1 => self::day(zone, now, at),
+        2..=20 => day.date().format("%a %-d").to_string(),
+        _ => short_date(day.date()),
+    }
+}
+
 /// Day and date, never "today": for tables and charts.
 pub fn date(zone: Zone, at: Timestamp) -> String {
     dated(zone.day_of(at).date(), "%a %-d %b", "%a %b %-d")

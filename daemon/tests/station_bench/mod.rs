@@ -195,7 +195,7 @@ pub async fn bench(folder: &Path, more: &str) -> Bench {
     let clock = Arc::new(ManualClock::new(Timestamp::parse("2026-04-20T10:00:00-05:00").unwrap()));
     let config = config::parse(&configuration(folder, &link, more), "the bench").unwrap();
     let stop = CancellationToken::new();
-    let options = Options { demo: None, page: false };
+    let options = Options { demo: None, page: more.contains("[web]") };
     let station =
         supervise::start(&config, Arc::clone(&clock) as Arc<dyn Clock>, stop.clone(), options).await.unwrap();
     let mut bench = Bench { clock, station, stop, flow: [3.0; JARS], link, board: None, lines: 0 };

@@ -634,8 +634,8 @@ pub fn stand(clock: Arc<dyn Clock>, troubled: bool) -> Stand {
                 ("told last".into(), "Olga".into()),
             ],
             routes: vec![
-                ("email".into(), "took its last message".into()),
-                ("sms".into(), "failing; last said: no network".into()),
+                ("mail".into(), "took its last message".into()),
+                ("text".into(), "failing; last said: no network".into()),
             ],
             last_drill: Some((now.utc - Span::from_days(9.0), "answered after 2 min".into())),
             stores: vec![

@@ -124,12 +124,18 @@ pub fn card(view: &View, alarm: &AlarmView, back: &str, problem: Option<&str>) -
 fn state(view: &View, alarm: &AlarmView) -> Markup {
     html! {
         @if let Some((why, until)) = &alarm.suppressed {
-            (why) @if let Some(until) = until { " until " (view.moment(*until)) }
+            (capital(why)) @if let Some(until) = until { " until " (view.moment(*until)) }
             (if alarm.on { ". The condition is still on." } else { ". The condition is off." })
         } @else if let Some((who, until)) = &alarm.acknowledged {
             "Acknowledged by " b { (who) } ", reminder " (view.moment(*until)) (if alarm.on { ". Still on." } else { "." })
         } @else if alarm.on { "On, nobody has answered." } @else { "Cleared, nobody has answered." }
     }
+}
+
+/// The first letter large, for the beginning of a sentence.
+fn capital(text: &str) -> String {
+    let mut letters = text.chars();
+    letters.next().map_or_else(String::new, |first| first.to_uppercase().chain(letters).collect())
 }
 
 fn actions(view: &View, alarm: &AlarmView, back: &str) -> Markup {
@@ -205,7 +211,7 @@ fn history(view: &View, journal: &[AlarmEvent]) -> Markup {
                     }
                     " – " (change_words(view, event))
                 }
-                p.quiet { (view.moment(event.at)) @if !event.clock_trusted { " " span.mark { "time?" } } } }
+                p.quiet { (view.moment(event.at)) @if !event.clock_trusted { " " span.mark { "clock not trusted" } } } }
             }
         }
     }

@@ -74,7 +74,7 @@ pub fn needs(view: &View) -> Markup {
         @if needs.is_empty() { p.quiet { "Nothing right now." } }
         @else {
             ul.list {
-                @for need in needs.iter().take(SHORT_LIST) { li { a href=(need.path) { (need.what) } } }
+                @for need in needs.iter().take(SHORT_LIST) { li { a href=(need.path) { @if let Some(priority) = need.priority { (sign(priority)) " " } (need.what) } } }
                 @if needs.len() > SHORT_LIST { li.quiet { "and " (needs.len() - SHORT_LIST) " more" } }
             }
         }
@@ -95,7 +95,9 @@ pub fn next(view: &View) -> Markup {
                     li { a href="/days" {
                         b { (words::day(view.zone(), view.now.utc, item.likely)) }
                         " " (words::stage(item.stage)) ", lot " span.nb { (item.lot) }
-                        @if let Some((a, b)) = item.between { span.quiet { " (" (words::range(view.zone(), a, b)) ")" } }
+                        @if let Some((a, b)) = item.between && view.zone().day_of(a) != view.zone().day_of(b) {
+                            span.quiet { " (" (words::range(view.zone(), a, b)) ")" }
+                        }
                     } }
                 }
             }
@@ -196,7 +198,7 @@ pub fn cell(view: &View, ix: JarIx, jar: &Jar, now: Option<&JarView>) -> Markup 
                     span.f #(format!("f{}", ix.0)) { (components::flow(view, now)) (components::flow_bar(now.flow.map(|f| f.value), now.set_flow)) }
                 }
                 @if let Some(stage) = now.progress.as_ref().and_then(next_stage) && let Some(likely) = stage.likely {
-                    span.due { (words::stage(stage.stage)) " " (words::day(view.zone(), view.now.utc, likely)) }
+                    span.due { (words::stage(stage.stage)) " " (words::near_day(view.zone(), view.now.utc, likely)) }
                 }
                 @if let Some(mark) = mark { span.why { (mark_words(view, mark)) } }
             }
