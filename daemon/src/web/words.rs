@@ -10,7 +10,10 @@ use chrono::Datelike;
 use nightjar_calc::time::{Timestamp, Zone};
 
 pub mod about;
+pub mod answering;
 pub mod columns;
+pub mod first;
+pub mod frame;
 
 /// Stage of a jar.
 pub fn jar_state(state: JarState) -> &'static str {
