@@ -36,6 +36,11 @@ fn taken(act: &Value) -> Result<(), String> {
     act.sound().map_err(|error| error.to_string())
 }
 
+/// A number without a point.
+fn integer(n: f64) -> Value {
+    serde_json::from_str(&format!("{n:.0}")).unwrap()
+}
+
 /// Something the schema allows; with all fields, or only those that must be there.
 fn example(schema: &Value, all: bool) -> Value {
     if let Some(value) = schema.get("const") {
@@ -65,7 +70,7 @@ fn example(schema: &Value, all: bool) -> Value {
             (0..n).map(|_| example(&schema["items"], all)).collect()
         }
         "boolean" => json!(true),
-        "integer" => json!(number("minimum").unwrap().max(1.0) as u64),
+        "integer" => integer(number("minimum").unwrap().max(1.0)),
         "number" => {
             let low = number("minimum").or_else(|| number("exclusiveMinimum")).unwrap();
             let high = number("maximum").or_else(|| number("exclusiveMaximum")).unwrap();
@@ -171,7 +176,7 @@ async fn what_the_description_allows_is_taken_and_what_it_forbids_is_not() {
             }
             if let Some(high) = field["maximum"].as_f64() {
                 let whole = field["type"] == "integer";
-                let value = |n: f64| if whole { json!(n as u64) } else { json!(n) };
+                let value = |n: f64| if whole { integer(n) } else { json!(n) };
                 // Of males that were used before there are no more than males.
                 if name != "males_reused" {
                     assert_eq!(at(value(high)), Ok(()), "{kind}.{name} at {high}");
