@@ -380,6 +380,10 @@ async fn numbers_are_shown_in_the_units_of_the_person() {
     assert!(text.contains("gpm"), "{text}");
     assert!(text.contains("55.8 °F , limit 55.4 °F"), "{text}");
     assert!(body.contains("data-theme=\"dark\""));
+    // Two probes 1.1 °C apart are 1.98 °F apart: a difference has no zero to move.
+    let (_, body) = get_with(&stand, "/alarms", &[("cookie", "units=fgq")]).await;
+    let text = words(&body);
+    assert!(text.contains("2.0 °F apart , limit 0.9 °F"), "{text}");
 }
 
 #[tokio::test]

@@ -205,6 +205,15 @@ impl View {
         }
     }
 
+    /// A difference of temperatures or a change of them, which has no zero to move.
+    pub fn difference(&self, value: f64, unit: &str) -> String {
+        let (value, unit) = match unit.strip_prefix("°C") {
+            Some(per) if self.units.fahrenheit => (value * 1.8, format!("°F{per}")),
+            _ => (value, unit.to_owned()),
+        };
+        format!("{value:.1}\u{202f}{unit}")
+    }
+
     /// A value as last heard: never a number where there is none, old looks old, doubt is said.
     pub fn reading(&self, latest: Option<&Latest>, quantity: Quantity) -> Markup {
         let Some(latest) = latest else {

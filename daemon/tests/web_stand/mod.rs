@@ -370,7 +370,7 @@ pub fn alarms(now: Timestamp) -> Vec<AlarmView> {
         },
         AlarmView {
             suppressed: Some(("paused by Kim".into(), Some(now + Span::from_hours(2)))),
-            value: Some(11.0),
+            value: Some(1.1),
             limit: Some(0.5),
             unit: "°C".into(),
             since: now - Span::from_hours(5),

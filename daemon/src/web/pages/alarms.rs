@@ -137,14 +137,22 @@ fn state(view: &View, alarm: &AlarmView) -> Markup {
 
 /// What was measured, what is allowed, since when.
 fn value(view: &View, alarm: &AlarmView) -> Markup {
+    let apart = alarm.kind == AlarmKind::Disagrees;
+    let amount = |value: f64| {
+        if apart || alarm.kind == AlarmKind::TempRate {
+            view.difference(value, &alarm.unit)
+        } else {
+            view.amount(value, &alarm.unit)
+        }
+    };
     let measured = alarm.value.map_or_else(
         || html! { b { (answering::NO_READING) } },
-        |value| html! { b { (view.amount(value, &alarm.unit)) } },
+        |value| html! { b { (amount(value)) @if apart { (answering::APART) } } },
     );
     let since = ("when", view.moment(alarm.since));
     match alarm.limit {
         Some(limit) => {
-            let limit = ("limit", html! { (view.amount(limit, &alarm.unit)) });
+            let limit = ("limit", html! { (amount(limit)) });
             say(answering::VALUE_LIMIT, &[("value", measured), limit, since])
         }
         None => say(answering::VALUE, &[("value", measured), since]),

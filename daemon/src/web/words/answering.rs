@@ -50,6 +50,8 @@ pub const MEMBERS: &str = "{n} of {total} in alarm: {names}";
 pub const VALUE_LIMIT: &str = "{value}, limit {limit}, since {when}";
 /// Value and time.
 pub const VALUE: &str = "{value}, since {when}";
+/// Behind a difference.
+pub const APART: &str = " apart";
 /// No value.
 pub const NO_READING: &str = "no reading";
 /// The sensor has gone since.
