@@ -61,6 +61,7 @@ async fn main() -> anyhow::Result<()> {
             Arc::new(snap)
         }
     };
+    stand.memory.entries.lock().unwrap().splice(0..0, web_stand::books::season(start));
     if empty {
         stand.memory.entries.lock().unwrap().clear();
         present.send_replace(picture());

@@ -8,7 +8,8 @@ use crate::ids::{JarId, PersonId};
 use crate::logbook::{Act, Agent, Done, Treatment, TreatmentPlan};
 use crate::progress::books::{Books, Seen, Work};
 use crate::rack::JarIx;
-use crate::snapshot::ProgressView;
+use crate::reading::Quality;
+use crate::snapshot::{Latest, ProgressView};
 use nightjar_calc::quantity::LitresPerMinute;
 use nightjar_calc::time::{Span, Timestamp};
 use nightjar_calc::treatment::{
@@ -74,6 +75,18 @@ pub enum FlowNow {
     Bad,
     /// None.
     Unknown,
+}
+
+impl FlowNow {
+    /// What the last reading of a jar's meter is worth.
+    #[must_use]
+    pub fn of(latest: Option<Latest>) -> Self {
+        match latest {
+            Some(latest) if latest.quality == Quality::Good => Self::Measured(latest.value),
+            Some(_) => Self::Bad,
+            None => Self::Unknown,
+        }
+    }
 }
 
 /// How the eggs of a jar stand, as the rules ask.

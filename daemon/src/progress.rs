@@ -169,11 +169,20 @@ impl Progress {
     }
 
     /// Whether an entry makes sense by itself, beside those already written, and, for a treatment
-    /// about to be given, by the rules for treatments.
+    /// about to be given, by the rules for treatments with the flow written in it.
     ///
     /// # Errors
     /// Why not, for people.
     pub fn check(&self, entry: &Entry) -> Result<(), Refusal> {
+        self.check_in_flow(entry, None)
+    }
+
+    /// The same with what the meter of the jar says at this moment. The flow written in the entry is the
+    /// one of the moment its form was opened, and counts only where nothing measures.
+    ///
+    /// # Errors
+    /// Why not, for people.
+    pub fn check_in_flow(&self, entry: &Entry, measured: Option<guard::FlowNow>) -> Result<(), Refusal> {
         entry.act.sound().map_err(|unsound| Refusal(unsound.to_string()))?;
         self.check_names(&entry.act)?;
         if let Act::Void(void) = &entry.act {
@@ -198,7 +207,7 @@ impl Progress {
         if let Act::Treatment(treatment) = &entry.act
             && treatment.despite.trim().is_empty()
         {
-            return self.guard(treatment, entry.happened_at);
+            return self.guard(treatment, entry.happened_at, measured);
         }
         Ok(())
     }
@@ -225,11 +234,16 @@ impl Progress {
     }
 
     /// The rules for treatments at the moment of the entry.
-    fn guard(&self, treatment: &Treatment, at: Timestamp) -> Result<(), Refusal> {
+    fn guard(
+        &self,
+        treatment: &Treatment,
+        at: Timestamp,
+        measured: Option<guard::FlowNow>,
+    ) -> Result<(), Refusal> {
         let Some(jar) = self.rack.jar_named(treatment.jar.as_str()) else { return Ok(()) };
         let view = self.view(jar, at, None);
         let Some(standing) = guard::Standing::of(&self.books, jar, view.as_ref(), at) else { return Ok(()) };
-        let flow = guard::FlowNow::Measured(treatment.flow_l_per_min);
+        let flow = measured.unwrap_or(guard::FlowNow::Measured(treatment.flow_l_per_min));
         let wanted = guard::Wanted::of(treatment);
         let found = guard::look(&wanted, &standing, flow).map_err(|error| Refusal(error.to_string()))?;
         if found.allows() {

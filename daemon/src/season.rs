@@ -4,6 +4,7 @@
 mod chart;
 mod counted;
 pub mod csv;
+mod folded;
 pub mod html;
 mod journal;
 mod table;

@@ -5,7 +5,6 @@ use crate::guard::{self, FlowNow, Standing, Wanted};
 use crate::logbook::PlannedUntil;
 use crate::progress::books::{Books, Content, Work};
 use crate::rack::{JarIx, Measure, Place, Rack};
-use crate::reading::Quality;
 use crate::snapshot::{JarState, JarView, ProgressView, Snapshot};
 use nightjar_calc::time::{Span, Timestamp};
 
@@ -255,11 +254,7 @@ impl AtJar<'_, '_> {
         if last_day.is_some_and(|last_day| due >= last_day || at.now >= last_day) {
             return;
         }
-        let flow = match self.view.flow {
-            Some(latest) if latest.quality == Quality::Good => FlowNow::Measured(latest.value),
-            Some(_) => FlowNow::Bad,
-            None => FlowNow::Unknown,
-        };
+        let flow = FlowNow::of(self.view.flow);
         let standing = Standing::of(at.books, self.ix, self.progress(), at.now);
         let answer = standing.and_then(|standing| guard::look(&Wanted::planned(plan), &standing, flow).ok());
         let why = format!("plan: every {:.0} h", plan.every_h);

@@ -139,7 +139,7 @@ async fn how_outlooks_did_is_in_the_interface_and_on_coming_days() {
     assert!((score["coverage"].as_f64().unwrap() - 0.5).abs() < 1e-9);
     assert_eq!(track["this_season"]["lots"][0]["happened"]["hatch_start"]["seen"], true);
     let page = get(&stand, "/days").await;
-    for part in ["How good outlooks were", "50 % of the sum", "0.6 d", "83 % of 12", "WAE-26-0"] {
+    for part in ["How good outlooks were", "50 % of the sum", "0.6\u{202f}d", "83 % of 12", "WAE-26-0"] {
         assert!(page.contains(part), "{part}");
     }
 }

@@ -547,6 +547,30 @@ async fn a_change_from_elsewhere_or_too_large_is_refused_before_anything_reads_i
     assert_eq!(page.booked(), before);
 }
 
+/// A browser that says neither where the form was nor whose it is: the word of the session decides.
+#[tokio::test]
+async fn a_form_without_origin_needs_the_word_of_its_session() {
+    let page = with_people();
+    let (cookie, word) = page.sign_in("kim").await;
+    let before = page.booked();
+    let post = |fields: Vec<(&str, &str)>| {
+        let request = Request::post("/entry/siphon")
+            .header("host", "rack.local")
+            .header("content-type", "application/x-www-form-urlencoded")
+            .header("cookie", &cookie)
+            .body(Body::from(encoded(&fields)))
+            .unwrap();
+        page.app.clone().oneshot(request)
+    };
+    for word in ["", "made-up"] {
+        let answer = post([&SIPHON[..], &[("word", word)]].concat()).await.unwrap();
+        assert_eq!(answer.status(), StatusCode::FORBIDDEN, "{word}");
+    }
+    assert_eq!(page.booked(), before);
+    let answer = post([&SIPHON[..], &[("word", word.as_str())]].concat()).await.unwrap();
+    assert_eq!((answer.status(), page.booked()), (StatusCode::SEE_OTHER, before + 1));
+}
+
 /// What somebody could type in the hope of harm is kept as it is, or refused with a word; on the page
 /// it is text and nothing else.
 #[tokio::test]

@@ -67,6 +67,20 @@ export const offline = async (browser) => {
   await page.goto(`${line.url}/jar/J03`);
   await note(page, texts[2]);
   await until('all three wait', async () => (await bar(page)).includes('3 entries wait'));
+  // A browser calls itself online for a moment without reaching anybody: the page stays as it is, and
+  // who is on the way to another page arrives there.
+  await page.evaluate(() => { globalThis.same = true; dispatchEvent(new Event('online')); });
+  await page.waitForTimeout(500);
+  check(await page.evaluate(() => globalThis.same === true), 'the page is loaded anew though the monitor is out of reach');
+  await page.evaluate(() => {
+    const ask = globalThis.fetch;
+    globalThis.fetch = (what, how) => what === '/health' ? new Promise((done) => setTimeout(() => done(new Response('')), 30)) : ask(what, how);
+    dispatchEvent(new Event('online'));
+    location.assign('/logbook');
+  });
+  await page.waitForURL('**/logbook');
+  await page.waitForTimeout(300);
+  check(page.url().endsWith('/logbook'), 'the page that was left comes back');
   await page.goto(`${line.url}/season`);
   check((await page.locator('main').innerText()).includes('not seen before'), 'a page never seen pretends to be there');
   await page.goto(`${line.url}/jar/J03`);

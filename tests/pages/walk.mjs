@@ -1,6 +1,7 @@
 // Ten things a person comes for, each begun at the first page on a phone, with the taps counted.
 // A tap is a press on a link, a button or a choice; going into a field is one, choosing from a list
 // is two. Prints the table of DEVELOPERS.md.
+import { readFileSync } from 'node:fs';
 import { check } from './report.mjs';
 import { serve, visit } from './stand.mjs';
 
@@ -98,5 +99,10 @@ export const walk = async (browser) => {
   });
   await site.stop();
   console.log('| task | way, from the first page | taps |\n|---|---|---|');
-  for (const row of rows) console.log(`| ${row.join(' | ')} |`);
+  const lines = rows.map((row) => `| ${row.join(' | ')} |`);
+  for (const line of lines) console.log(line);
+  // What is written down for reviewers is what was walked.
+  const written = readFileSync(new URL('../../DEVELOPERS.md', import.meta.url), 'utf8').split('## Reviewer')[1].split('\n## ')[0];
+  check(rows.length === 10, `${rows.length} tasks were walked`);
+  for (const line of lines) check(written.includes(line), `not so in DEVELOPERS.md: ${line}`);
 };

@@ -31,9 +31,7 @@ pub fn eggs_last(litres: f64, temp_c: f64, altitude_m: f64, stage: JarState) -> 
 /// Takes the picture.
 #[must_use]
 pub fn snapshot(state: &State, counters: &[Arc<SourceCounters>], version: u64, now: Now) -> Snapshot {
-    let latest = |sensor: Option<SensorIx>| {
-        state.sensors[usize::from(sensor?.0)].latest.map(|l| aged(state, sensor, l, now))
-    };
+    let latest = |sensor: Option<SensorIx>| latest(state, sensor?, now);
     let events = state.engine.jar_events();
     let jars = (0..state.rack.jars.len())
         .filter_map(|at| Some((at, JarIx(u16::try_from(at).ok()?))))
@@ -95,6 +93,11 @@ pub fn standing(picture: &Snapshot, dbm: Option<i16>) -> Standing {
         dbm,
         ..Standing::default()
     }
+}
+
+/// The last reading of a sensor, as far as it is still believed.
+pub(super) fn latest(state: &State, sensor: SensorIx, now: Now) -> Option<Latest> {
+    state.sensors[usize::from(sensor.0)].latest.map(|l| aged(state, Some(sensor), l, now))
 }
 
 /// A value that has been silent for too long is no longer good.

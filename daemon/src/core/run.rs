@@ -345,7 +345,7 @@ impl Core {
         if entry.happened_at > now.utc + Span::from_minutes(2) {
             return Err(Reply::Refused("the time given has not come yet".to_owned()));
         }
-        self.state.check_entry(entry).map_err(Reply::Refused)
+        self.state.check_entry(entry, now).map_err(Reply::Refused)
     }
 
     /// Writes down that the wall clock was set. What was read before has its place in the record then.

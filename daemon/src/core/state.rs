@@ -10,7 +10,7 @@ use crate::alarm::event::{AlarmEvent, Change};
 use crate::alarm::record::{Output as AlarmOutput, StateDelta, Stored};
 use crate::clock::{Now, Uptime};
 use crate::config::checked::WaterType;
-use crate::guard::window_length;
+use crate::guard::{FlowNow, window_length};
 use crate::ids::PersonId;
 use crate::ingest::judge::{Expectation, Judged, judge};
 use crate::logbook::{Act, Check, Done, Entry, Treatment, standing};
@@ -90,6 +90,9 @@ const MINOR_KEPT: usize = 500;
 const HOLE_AHEAD: Span = Span::from_hours(48);
 /// Unsent messages of an alarm that has cleared are sent for this much longer.
 const AFTER_CLEARED: Span = Span::from_minutes(10);
+/// A treatment written down so soon after it began is being given: the meter of the jar speaks of it. As
+/// long as a treatment lasts.
+const TREATED_NOW: Span = Span::from_minutes(15);
 /// Where the hand-over of the week is kept among the stored states.
 pub const HAND_OVER: &str = "hand-over";
 /// Where ladders are kept among the stored states.
@@ -379,8 +382,20 @@ impl State {
     ///
     /// # Errors
     /// Why not, for people.
-    pub fn check_entry(&self, entry: &Entry) -> Result<(), String> {
-        self.progress.check(entry).map_err(|refusal| refusal.to_string())
+    pub fn check_entry(&self, entry: &Entry, now: Now) -> Result<(), String> {
+        let measured = self.measured_flow(entry, now);
+        self.progress.check_in_flow(entry, measured).map_err(|refusal| refusal.to_string())
+    }
+
+    /// What the meter says while a treatment is written down; `None` where the jar has no meter, or the
+    /// entry tells of a treatment that is over.
+    fn measured_flow(&self, entry: &Entry, now: Now) -> Option<FlowNow> {
+        let Act::Treatment(treatment) = &entry.act else { return None };
+        if now.utc.since(entry.happened_at) > TREATED_NOW {
+            return None;
+        }
+        let meter = self.rack.jar(self.rack.jar_named(treatment.jar.as_str())?).flow?;
+        Some(FlowNow::of(super::picture::latest(self, meter, now)))
     }
 
     /// Takes an entry over that is on disk.

@@ -1,36 +1,32 @@
 //! The report for reading and printing.
 
+use super::folded::{Folded, blocks};
 use super::journal::DAILY;
-use super::table::{Cell, Column, Table};
+use super::table::{Cell, Table};
 use super::{Material, chart};
 use crate::web::words;
 use maud::{DOCTYPE, Markup, html};
-use nightjar_calc::enumeration::round_known;
 use nightjar_calc::time::Zone;
 use std::collections::BTreeMap;
 
-/// Columns a printed table holds side by side; a wider one is printed record by record.
-const WIDE: usize = 9;
-
-/// Places side by side in the table of daily temperatures.
-const PLACES: usize = 9;
+/// Most places side by side in the table of daily temperatures.
+const PLACES: usize = 12;
+/// Rows of a table that is kept on one sheet.
+const SHORT: usize = 16;
 /// Share of a day below which its mean is marked.
 const NEARLY_WHOLE: f64 = 0.9;
 
-/// Looks of the printed page. Rows and records are never cut by the end of a page.
+/// Looks of the printed page. A row is never cut by the end of a page.
 const STYLE: &str = "\
 @page { margin: 14mm; }
 body { font: 10.5pt/1.35 system-ui, sans-serif; color: #111; background: #fff; max-width: 62rem; margin: 1rem auto; padding: 0 1rem; }
 h1 { font-size: 18pt; margin: 0 0 .2rem; } h2 { font-size: 13pt; margin: 1.4rem 0 .3rem; break-after: avoid; }
-table { border-collapse: collapse; width: 100%; } thead { display: table-header-group; }
-th, td { text-align: left; padding: .15rem .4rem; border-bottom: .5pt solid #999; vertical-align: top; overflow-wrap: anywhere; }
-td { min-width: 3.5em; } th { overflow-wrap: normal; font-size: 9pt; } .by-day th, .by-day td { padding: .1rem .3rem; }
-td.n { text-align: right; font-variant-numeric: tabular-nums; white-space: nowrap; }
-tr, .record { break-inside: avoid; }
-.record { border-top: 1pt solid #444; padding: .3rem 0; }
-.record dl.facts { display: grid; grid-template-columns: repeat(2, 1fr); gap: .1rem 1rem; margin: 0; }
-.record div { display: flex; justify-content: space-between; gap: .5rem; border-bottom: .5pt dotted #999; }
-.record dt { color: #444; } .record dd { margin: 0; text-align: right; overflow-wrap: anywhere; }
+table { border-collapse: collapse; width: 100%; margin-bottom: .6rem; font-size: 8.5pt; } thead { display: table-header-group; }
+th, td { text-align: left; padding: .15rem .35rem; border-bottom: .5pt solid #999; vertical-align: top; overflow-wrap: break-word; }
+thead th { vertical-align: bottom; border-bottom: 1pt solid #444; }
+td.n, th.n { text-align: right; } td.n, .by-day th { font-variant-numeric: tabular-nums; white-space: nowrap; }
+.bounds { display: block; font-size: 7pt; color: #444; white-space: normal; }
+tr { break-inside: avoid; } section.short { break-inside: avoid; }
 svg { width: 100%; height: auto; break-inside: avoid; } p.about { color: #444; margin: .1rem 0 .4rem; }
 @media print { body { margin: 0; padding: 0; max-width: none; } }
 ";
@@ -79,27 +75,33 @@ pub fn body(material: &Material<'_>, tables: &[Table]) -> Markup {
 #[must_use]
 pub fn section(table: &Table, zone: Zone) -> Markup {
     html! {
-        section {
+        section.short[table.rows.len() <= SHORT] {
             h2 { (table.title) }
             @if !table.about.is_empty() { p.about { (table.about) } }
             @if table.name == DAILY { (by_day(table)) }
-            @else if table.columns.len() > WIDE { (records(table, zone)) }
-            @else { (rows(table, zone)) }
+            @else { @for block in blocks(table, zone) { (rows(&block)) } }
         }
     }
 }
 
-fn head(key: &str) -> String {
-    key.replace('_', " ")
-}
-
-fn rows(table: &Table, zone: Zone) -> Markup {
+fn rows(block: &[Folded]) -> Markup {
+    let rows = block.first().map_or(0, |column| column.cells.len());
+    let number = |column: &Folded| column.cells.iter().any(|cell| cell.number);
     html! {
         table.grid-table {
-            thead { tr { @for column in &table.columns { th scope="col" title=(column.meaning) { (head(column.key)) } } } }
+            thead { tr { @for column in block { th.n[number(column)] scope="col" title=(column.meaning) { (column.head) } } } }
             tbody {
-                @for row in &table.rows {
-                    tr { @for (cell, column) in row.iter().zip(&table.columns) { td.n[matches!(cell, Cell::Number(..))] data-label=(head(column.key)) { (shown(cell, zone)) } } }
+                @for row in 0..rows {
+                    tr {
+                        @for column in block {
+                            @if let Some(cell) = column.cells.get(row) {
+                                td.n[cell.number] data-label=(column.head) {
+                                    (cell.text)
+                                    @if let Some(bounds) = &cell.bounds { " " span.bounds { (bounds) } }
+                                }
+                            }
+                        }
+                    }
                 }
             }
         }
@@ -121,9 +123,9 @@ fn by_day(table: &Table) -> Markup {
         }
     }
     html! {
-        @for block in places.chunks(PLACES) {
+        @for block in places.chunks(places.len().div_ceil(places.len().div_ceil(PLACES).max(1)).max(1)) {
             table.grid-table.by-day {
-                thead { tr { th scope="col" { "°C" } @for place in block { th scope="col" { (place) } } } }
+                thead { tr { th scope="col" { "°C" } @for place in block { th.n scope="col" { (place) } } } }
                 tbody {
                     @for (day, means) in &days {
                         tr {
@@ -139,60 +141,6 @@ fn by_day(table: &Table) -> Markup {
             }
         }
         p.about { "* less than nine tenths of the day were measured." }
-    }
-}
-
-/// Wide rows, one block each, empty cells left out. A number with its bounds is one line, with no more
-/// digits than are known.
-fn records(table: &Table, zone: Zone) -> Markup {
-    html! {
-        @for row in &table.rows {
-            div.record {
-                dl.facts {
-                    @for (column, text) in record(table, row, zone) {
-                        div { dt title=(column.meaning) { (head(column.key)) } dd { (text) } }
-                    }
-                }
-            }
-        }
-    }
-}
-
-fn record<'a>(table: &'a Table, row: &[Cell], zone: Zone) -> Vec<(&'a Column, String)> {
-    let mut lines = Vec::new();
-    let mut at = 0;
-    while let (Some(column), Some(cell)) = (table.columns.get(at), row.get(at)) {
-        at += 1;
-        let bounded =
-            table.columns.get(at).is_some_and(|next| next.key.strip_suffix("_low") == Some(column.key));
-        if bounded {
-            at += 2;
-        }
-        match (cell, row.get(at.wrapping_sub(2)), row.get(at.wrapping_sub(1))) {
-            (Cell::Empty, ..) => {}
-            (Cell::Number(likely, 0), Some(Cell::Number(low, _)), Some(Cell::Number(high, _))) if bounded => {
-                let known = |value: f64| words::grouped(round_known(value, (high - low) / 2.0));
-                lines.push((column, format!("{} ({} to {})", known(*likely), known(*low), known(*high))));
-            }
-            (Cell::Number(likely, _), Some(Cell::Number(low, _)), Some(Cell::Number(high, _))) if bounded => {
-                let percent = |value: f64| words::plain((value * 1000.0).round() / 10.0);
-                lines.push((
-                    column,
-                    format!("{} % ({} to {})", percent(*likely), percent(*low), percent(*high)),
-                ));
-            }
-            (Cell::Text(_) | Cell::Number(..) | Cell::At(_), ..) => lines.push((column, shown(cell, zone))),
-        }
-    }
-    lines
-}
-
-/// As people read it.
-fn shown(cell: &Cell, zone: Zone) -> String {
-    match cell {
-        Cell::Number(value, 0) => words::grouped(*value),
-        Cell::At(at) => zone.local(*at).format("%Y-%m-%d %H:%M").to_string(),
-        Cell::Empty | Cell::Text(_) | Cell::Number(..) => cell.plain(zone),
     }
 }
 

@@ -152,6 +152,7 @@ pub(super) fn stages(material: &Material<'_>) -> Table {
         for stage in &progress.stages {
             let early = way.forecast.filter(|_| stage.stage == "hatch_start");
             let likely = early.and_then(|forecast| forecast.hatch_start.1);
+            let coming = |at: Option<Timestamp>| at.filter(|_| stage.at.is_none());
             rows.push(vec![
                 Cell::text(&way.jar),
                 Cell::text(&way.lot),
@@ -162,9 +163,9 @@ pub(super) fn stages(material: &Material<'_>) -> Table {
                     (Some(_), false) => "by the sum",
                     (None, _) => "",
                 }),
-                Cell::when(stage.earliest),
-                Cell::when(stage.likely),
-                Cell::when(stage.latest),
+                Cell::when(coming(stage.earliest)),
+                Cell::when(coming(stage.likely)),
+                Cell::when(coming(stage.latest)),
                 Cell::when(early.map(|forecast| forecast.as_of)),
                 Cell::when(likely),
                 Cell::maybe(

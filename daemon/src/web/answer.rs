@@ -1,7 +1,7 @@
 //! The answers the first line gives: is everything well, what needs me, what comes next. Pure.
 
 use super::components::{needs_somebody, next_stage};
-use super::words;
+use super::words::{self, first};
 use crate::alarm::event::Priority;
 use crate::clock::Now;
 use crate::rack::Rack;
@@ -40,6 +40,8 @@ pub struct Need {
     pub path: String,
     /// What it is.
     pub what: String,
+    /// How urgent, when it is an alarm.
+    pub priority: Option<Priority>,
 }
 
 /// Is everything well?
@@ -48,8 +50,8 @@ pub fn answer(rack: &Rack, snap: &Snapshot, now: Now) -> Answer {
     if age > Span::from_secs(30) {
         return Answer {
             mood: Mood::Blind,
-            line: format!("No news from the monitor for {} s", age.ms() / 1_000),
-            beside: vec!["What is shown below is old. Look at the jars.".into()],
+            line: first::no_news(age.ms() / 1_000),
+            beside: vec![first::OLD_PICTURE.into()],
         };
     }
     let open: Vec<_> = snap.alarms.iter().filter(|a| needs_somebody(a)).collect();
@@ -58,21 +60,19 @@ pub fn answer(rack: &Rack, snap: &Snapshot, now: Now) -> Answer {
     let blind = jars_without_word(rack, snap);
     let mut beside = Vec::new();
     if known > 0 {
-        beside.push(format!("{} acknowledged", words::count(known, "alarm")));
+        beside.push(first::known(known));
     }
     if paused > 0 {
-        beside.push(format!("{} paused, covered or out of use", words::count(paused, "alarm")));
+        beside.push(first::silenced(paused));
     }
     if blind > 0 {
-        beside.push(format!("{} with eggs and no good temperature", words::count(blind, "jar")));
+        beside.push(first::blind(blind));
     }
     if !now.trusted {
-        beside.push("the clock is not trusted: times may be wrong".into());
+        beside.push(first::CLOCK.into());
     }
     if let Some(worst) = open.iter().min_by_key(|a| a.priority) {
-        let more = open.len() - 1;
-        let what = format!("{}: {}", words::alarm(worst.kind), words::asset(&worst.asset));
-        let line = if more == 0 { what } else { format!("{what}, and {more} more") };
+        let line = first::worst(worst, open.len() - 1);
         return Answer { mood: Mood::Needed(worst.priority), line, beside };
     }
     let loaded = snap.jars.iter().filter(|jar| jar.state != JarState::Empty).count();
@@ -83,18 +83,11 @@ pub fn answer(rack: &Rack, snap: &Snapshot, now: Now) -> Answer {
         .filter(|s| !s.stale && s.latest.is_some_and(|l| l.quality == Quality::Good))
         .count();
     if channels > 0 && good == 0 {
-        return Answer { mood: Mood::Blind, line: "No sensor has a good reading".into(), beside };
+        return Answer { mood: Mood::Blind, line: first::ALL_BLIND.into(), beside };
     }
-    beside.insert(
-        0,
-        format!(
-            "{} with eggs, {good} of {} good",
-            words::count(loaded, "jar"),
-            words::count(channels, "sensor")
-        ),
-    );
+    beside.insert(0, first::watched(loaded, good, channels));
     let watched = known > 0 || paused > 0 || blind > 0 || !now.trusted;
-    let line = if watched { "Nothing new needs you" } else { "All well" };
+    let line = if watched { first::NOTHING_NEW } else { first::ALL_WELL };
     Answer { mood: if watched { Mood::Watched } else { Mood::Well }, line: line.into(), beside }
 }
 
@@ -121,8 +114,9 @@ pub fn needs(rack: &Rack, snap: &Snapshot, now: Now) -> Vec<Need> {
                 words::priority(a.priority).0,
                 words::alarm(a.kind),
                 words::asset(&a.asset),
-                if a.on { "" } else { " (cleared, nobody answered)" }
+                if a.on { "" } else { first::CLEARED }
             ),
+            priority: Some(a.priority),
         })
         .collect();
     for (jar, now_jar) in rack.jars.iter().zip(&snap.jars) {
@@ -137,16 +131,13 @@ pub fn needs(rack: &Rack, snap: &Snapshot, now: Now) -> Vec<Need> {
         let path = format!("/jar/{}", jar.id);
         match now_jar.state {
             JarState::Green if due("eyed") => {
-                needs.push(Need { path, what: format!("Jar {}: should be eyed, take a sample", jar.id) });
+                needs.push(Need { path, what: first::should_be_eyed(jar.id.as_str()), priority: None });
             }
             JarState::Green | JarState::Eyed if due("hatch_start") => {
-                needs.push(Need {
-                    path,
-                    what: format!("Jar {}: should be hatching, look and log it", jar.id),
-                });
+                needs.push(Need { path, what: first::should_hatch(jar.id.as_str()), priority: None });
             }
             JarState::Hatching if due("hatch_end") => {
-                needs.push(Need { path, what: format!("Jar {}: hatch should be over", jar.id) });
+                needs.push(Need { path, what: first::should_be_over(jar.id.as_str()), priority: None });
             }
             JarState::Empty | JarState::Green | JarState::Eyed | JarState::Hatching | JarState::Hatched => {}
         }

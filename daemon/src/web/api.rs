@@ -26,6 +26,7 @@ use std::borrow::Cow;
 use std::collections::BTreeMap;
 use std::sync::Arc;
 
+mod acts;
 mod ahead;
 mod books;
 mod calculate;

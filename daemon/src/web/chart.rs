@@ -172,7 +172,9 @@ impl Chart<'_> {
                 text x="4" y="13" { (self.unit) }
                 @for tick in &ticks {
                     line.tick x1=(tidy(scale.x(tick.at))) x2=(tidy(scale.x(tick.at))) y1=(tidy(TOP)) y2=(tidy(HEIGHT - BOTTOM + 4.0)) {}
-                    text x=(tidy(scale.x(tick.at))) y=(tidy(HEIGHT - BOTTOM + 18.0)) text-anchor="middle" { (tick.label) }
+                    @let x = scale.x(tick.at);
+                    // The last label would run out of the drawing.
+                    text x=(tidy(x.min(WIDTH - 2.0))) y=(tidy(HEIGHT - BOTTOM + 18.0)) text-anchor=(if x > WIDTH - 30.0 { "end" } else { "middle" }) { (tick.label) }
                 }
             }
         }

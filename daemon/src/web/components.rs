@@ -3,24 +3,12 @@
 use super::backend::Role;
 use super::units::Quantity;
 use super::view::{Theme, View, Who};
+use super::words::frame::{self, shown};
 use super::{assets, words};
 use crate::alarm::event::Priority;
 use crate::snapshot::{AlarmView, JarState, JarView, ProgressView, StageView};
 use maud::{DOCTYPE, Markup, html};
 use nightjar_calc::time::Timestamp;
-
-/// Pages in the bar at the foot of a phone and the head of a screen: path, name.
-const PAGES: [(&str, &str); 4] =
-    [("/", "Rack"), ("/days", "Days"), ("/alarms", "Alarms"), ("/logbook", "Log")];
-/// Pages behind "More".
-const MORE: [(&str, &str); 6] = [
-    ("/today", "Today"),
-    ("/season", "Season"),
-    ("/sensors", "Sensors"),
-    ("/calculators", "Calculators"),
-    ("/messages", "Messages"),
-    ("/station", "Station"),
-];
 
 /// The frame around a page.
 pub fn page(view: &View, title: &str, body: &Markup) -> Markup {
@@ -43,24 +31,24 @@ pub fn page(view: &View, title: &str, body: &Markup) -> Markup {
                 script src=(assets::LIVE.path) defer {}
             }
             body {
-                a.skip href="#main" { "Skip to the page" }
+                a.skip href="#main" { (frame::SKIP) }
                 (drawing_defs())
                 header.top {
                     a.brand href="/" { span.name { (view.rack().station) } }
                     (person_line(view))
                 }
-                nav.bar aria-label="Pages" {
-                    @for (path, name) in PAGES { (nav_link(view, path, name)) }
+                nav.bar aria-label=(frame::BAR) {
+                    @for (path, name) in frame::PAGES { (nav_link(view, path, name)) }
                     details.more name="more" {
-                        summary { "More" }
-                        ul { @for (path, name) in MORE { li { (nav_link(view, path, name)) } } }
+                        summary { (frame::MORE) }
+                        ul { @for (path, name) in frame::MORE_PAGES { li { (nav_link(view, path, name)) } } }
                     }
                 }
                 div #not-live role="status" hidden {}
                 main #main tabindex="-1" { (body) }
                 footer {
                     (settings(view))
-                    p.small { "An aid, not a guarantee: look at the jars. All times " (view.zone()) "." }
+                    p.small { (say(frame::CARE, &[("zone", html! { (view.zone()) })])) }
                 }
             }
         }
@@ -86,25 +74,45 @@ fn person_line(view: &View) -> Markup {
     html! {
         div.who {
             @match &view.who {
-                Who::Demo(id) => { span { "Demonstration: entries are made as " b { (id) } } }
+                Who::Demo(id) => { span { (say(frame::DEMONSTRATION, &[("who", html! { b { (id) } })])) } }
                 Who::Known { name, .. } => {
                     form method="post" action="/sign-out" {
                         (form_word(view))
-                        button.plain { "Sign out " (name) }
+                        button.plain { (say(frame::SIGN_OUT, &[("who", html! { (name) })])) }
                     }
                 }
                 Who::Nobody => {
-                    @if view.site.backend.access.sign_in { a.plain href="/sign-in" { "Sign in" } }
-                    @else if view.site.backend.people.is_empty() { span { "Read only: no people are set up" } }
+                    @if view.site.backend.access.sign_in { a.plain href="/sign-in" { (frame::SIGN_IN) } }
+                    @else if view.site.backend.people.is_empty() { span { (frame::READ_ONLY) } }
                 }
             }
         }
     }
 }
 
+/// A sentence with its gaps, `{like}` this, filled. A gap nobody fills stays as it is, to be seen.
+pub fn say(sentence: &str, gaps: &[(&str, Markup)]) -> Markup {
+    let Some((before, name, after)) = gap(sentence) else { return html! { (sentence) } };
+    html! {
+        (before)
+        @match gaps.iter().find(|(known, _)| *known == name) {
+            Some((_, filling)) => { (filling) }
+            None => { "{" (name) "}" }
+        }
+        (say(after, gaps))
+    }
+}
+
+/// What stands before the first gap, its name, and what stands behind it.
+fn gap(sentence: &str) -> Option<(&str, &str, &str)> {
+    let (before, rest) = sentence.split_once('{')?;
+    let (name, after) = rest.split_once('}')?;
+    Some((before, name, after))
+}
+
 /// Where a number comes from or what it means, one tap away.
 pub fn help(words: &str) -> Markup {
-    html! { details.source { summary aria-label="What this means and where it comes from" { "?" } p { (words) } } }
+    html! { details.source { summary aria-label=(frame::HELP) { "?" } p { (words) } } }
 }
 
 /// The hidden word a form must carry.
@@ -128,15 +136,15 @@ fn settings(view: &View) -> Markup {
     };
     html! {
         details.settings {
-            summary { "Units, dates and colours" }
+            summary { (shown::TITLE) }
             form method="post" action="/settings" {
                 input type="hidden" name="back" value=(view.path);
-                fieldset { legend { "Temperature" } (choice("t", if units.fahrenheit { "f" } else { "c" }, &[("c", "°C"), ("f", "°F")])) }
-                fieldset { legend { "Flow" } (choice("f", if units.gallons { "g" } else { "l" }, &[("l", "L/min"), ("g", "gpm")])) }
-                fieldset { legend { "Volume" } (choice("v", if units.quarts { "q" } else { "m" }, &[("m", "mL, L"), ("q", "quarts")])) }
-                fieldset { legend { "Colours" } (choice("theme", theme, &[("auto", "as the device"), ("dark", "dark"), ("light", "light")])) }
-                fieldset { legend { "Dates" } (choice("d", if units.month_first { "n" } else { "d" }, &[("d", "25 Apr"), ("n", "Apr 25")])) }
-                button { "Keep on this device" }
+                fieldset { legend { (shown::TEMPERATURE) } (choice("t", if units.fahrenheit { "f" } else { "c" }, &shown::DEGREES)) }
+                fieldset { legend { (shown::FLOW) } (choice("f", if units.gallons { "g" } else { "l" }, &shown::FLOWS)) }
+                fieldset { legend { (shown::VOLUME) } (choice("v", if units.quarts { "q" } else { "m" }, &shown::VOLUMES)) }
+                fieldset { legend { (shown::COLOURS) } (choice("theme", theme, &shown::THEMES)) }
+                fieldset { legend { (shown::DATES) } (choice("d", if units.month_first { "n" } else { "d" }, &shown::ORDERS)) }
+                button { (shown::KEEP) }
             }
         }
     }
@@ -337,17 +345,17 @@ pub fn pin_fields(view: &View, id: &str) -> Markup {
     }
     html! {
         fieldset.pin {
-            legend { "Who and PIN" }
-            label for=(format!("{id}-who")) { "Who" }
+            legend { (frame::WHO_AND_PIN) }
+            label for=(format!("{id}-who")) { (frame::WHO) }
             select id=(format!("{id}-who")) name="who" required {
-                option value="" { "choose" }
+                option value="" { (frame::CHOOSE) }
                 @for person in view.site.backend.people.iter().filter(|p| p.pin.is_some()) {
                     option value=(person.id) { (person.name) }
                 }
             }
-            label for=(format!("{id}-pin")) { "PIN" }
+            label for=(format!("{id}-pin")) { (frame::PIN) }
             input id=(format!("{id}-pin")) name="pin" type="password" inputmode="numeric" autocomplete="off" maxlength="12" required;
-            p.small { "Good for 15 minutes on this device." }
+            p.small { (frame::PIN_LASTS) }
         }
     }
 }
@@ -355,4 +363,19 @@ pub fn pin_fields(view: &View, id: &str) -> Markup {
 /// True when the person could make an entry, with or without a PIN.
 pub fn can_enter(view: &View) -> bool {
     view.may(Role::Operator) || (matches!(view.who, Who::Nobody) && view.pins())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_sentence_is_filled_in_any_order_and_a_gap_left_open_can_be_seen() {
+        let gaps = [("who", html! { b { "<Kim>" } }), ("when", html! { "08:00" })];
+        let filled = |sentence: &str| say(sentence, &gaps).into_string();
+        assert_eq!(filled("Told {who} at {when}."), "Told <b>&lt;Kim&gt;</b> at 08:00.");
+        assert_eq!(filled("Um {when} an {who}"), "Um 08:00 an <b>&lt;Kim&gt;</b>");
+        assert_eq!(filled("{what} <i>"), "{what} &lt;i&gt;");
+        assert_eq!(filled("an open { brace"), "an open { brace");
+    }
 }

@@ -441,6 +441,9 @@ pub struct Given<'a> {
     pub back: &'a str,
 }
 
+/// Fields that stand in two columns on a wide screen when there are more.
+const LONG: usize = 12;
+
 /// Draws a form.
 pub fn draw(view: &View, form: &Form, given: &Given<'_>) -> Markup {
     let typed = |name: &str| given.filled.and_then(|f| f.get(name)).map_or("", String::as_str);
@@ -450,7 +453,7 @@ pub fn draw(view: &View, form: &Form, given: &Given<'_>) -> Markup {
     };
     let units = if given.filled.is_some() { typed("units").to_owned() } else { view.units.code() };
     html! {
-        form.entry method="post" action=(format!("/entry/{}", form.kind)) data-entry {
+        form.entry.long[form.fields.len() > LONG] method="post" action=(format!("/entry/{}", form.kind)) data-entry {
             (components::form_word(view))
             input type="hidden" name="id" value=(id);
             input type="hidden" name="units" value=(units);

@@ -42,10 +42,19 @@ const notice = (() => {
     if (!root.known && Date.now() - heardAt > 30000) notice.say('state', 'Not live since ' + clock() + ': what you see is the last that was known');
     ages();
   };
-  // A page from the store of this device is asked for anew once the monitor answers again.
+  // A page from the store of this device is asked for anew once the monitor answers again. `online` is
+  // no answer: a browser says it of a network that is there again for a moment, or of another one. Who
+  // is on the way to another page is not taken back.
+  let leaving = false;
+  if (root.known) addEventListener('beforeunload', () => { leaving = true; setTimeout(() => { leaving = false; }, 8000); });
   const again = () => {
     const typed = [...document.querySelectorAll('form[method="post"] input, form[method="post"] textarea')].some((el) => el.type !== 'hidden' && el.type !== 'radio' && el.value !== el.defaultValue);
-    if (root.known && !typed) location.reload();
+    if (root.known && !typed && !leaving) location.reload();
+  };
+  const askAgain = async () => {
+    if (!root.known) return;
+    try { await fetch('/health', { method: 'HEAD', cache: 'no-store', signal: AbortSignal.timeout(5000) }); } catch { return; }
+    again();
   };
   // Pieces that somebody types in or reads in wait until that is over.
   const held = new Map();
@@ -90,7 +99,7 @@ const notice = (() => {
   // A page kept on this device says when it was taken from the monitor, by the monitor's clock and
   // by that of the device.
   if (root.known) { const [taken, here] = root.known.split(' ').map(Number); serverNow = taken; heardAt = here; ages(); }
-  addEventListener('online', again);
+  addEventListener('online', askAgain);
   if (live) {
     if (!root.known) heardAt = Date.now();
     open();

@@ -181,7 +181,7 @@ impl View {
             time datetime=(self.zone().rfc3339(at)) {
                 (words::day(self.zone(), self.now.utc, at)) " " (words::time(self.zone(), at))
                 " " span.ago data-t=(at.ms() / 1000) { "(" (words::ago(self.now.utc, at)) ")" }
-                @if !self.now.trusted { " " span.mark { "time?" } }
+                @if !self.now.trusted { " " span.mark { "clock not trusted" } }
             }
         }
     }
@@ -203,6 +203,15 @@ impl View {
             "L/min" => self.units.text(Quantity::Flow, value),
             other => format!("{}\u{202f}{other}", words::plain((value * 100.0).round() / 100.0)),
         }
+    }
+
+    /// A difference of temperatures or a change of them, which has no zero to move.
+    pub fn difference(&self, value: f64, unit: &str) -> String {
+        let (value, unit) = match unit.strip_prefix("°C") {
+            Some(per) if self.units.fahrenheit => (value * 1.8, format!("°F{per}")),
+            _ => (value, unit.to_owned()),
+        };
+        format!("{value:.1}\u{202f}{unit}")
     }
 
     /// A value as last heard: never a number where there is none, old looks old, doubt is said.

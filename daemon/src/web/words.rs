@@ -10,6 +10,10 @@ use chrono::Datelike;
 use nightjar_calc::time::{Timestamp, Zone};
 
 pub mod about;
+pub mod answering;
+pub mod columns;
+pub mod first;
+pub mod frame;
 
 /// Stage of a jar.
 pub fn jar_state(state: JarState) -> &'static str {
@@ -254,6 +258,16 @@ pub fn day(zone: Zone, now: Timestamp, at: Timestamp) -> String {
     }
 }
 
+/// A day within the next weeks in few letters: "today", "Sun 29"; farther away the date.
+pub fn near_day(zone: Zone, now: Timestamp, at: Timestamp) -> String {
+    let day = zone.day_of(at);
+    match day.days_since(zone.day_of(now)) {
+        -1..=1 => self::day(zone, now, at),
+        2..=20 => day.date().format("%a %-d").to_string(),
+        _ => short_date(day.date()),
+    }
+}
+
 /// Day and date, never "today": for tables and charts.
 pub fn date(zone: Zone, at: Timestamp) -> String {
     dated(zone.day_of(at).date(), "%a %-d %b", "%a %b %-d")
@@ -262,6 +276,11 @@ pub fn date(zone: Zone, at: Timestamp) -> String {
 /// Local time, 24 hours.
 pub fn time(zone: Zone, at: Timestamp) -> String {
     zone.local(at).format("%H:%M").to_string()
+}
+
+/// Date and time on one line, for paper: "28 Apr 17:38".
+pub fn moment(zone: Zone, at: Timestamp) -> String {
+    format!("{} {}", short_date(zone.day_of(at).date()), time(zone, at)).replace(' ', "\u{a0}")
 }
 
 /// How long ago, or how far ahead. The script on the page says the same words.

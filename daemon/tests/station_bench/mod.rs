@@ -208,7 +208,7 @@ pub async fn bench_at(folder: &Path, more: &str, clock: Arc<ManualClock>) -> Ben
     let link = folder.join("board");
     let config = config::parse(&configuration(folder, &link, more), "the bench").unwrap();
     let stop = CancellationToken::new();
-    let options = Options { demo: None, page: false };
+    let options = Options { demo: None, page: more.contains("[web]") };
     let station =
         supervise::start(&config, Arc::clone(&clock) as Arc<dyn Clock>, stop.clone(), options).await.unwrap();
     let mut bench =

@@ -24,6 +24,8 @@ use std::sync::{Arc, Mutex};
 use tokio::sync::{mpsc, watch};
 use tokio_util::sync::CancellationToken;
 
+pub mod books;
+
 /// Jars on a shelf.
 const PER_SHELF: u16 = 8;
 
@@ -368,7 +370,7 @@ pub fn alarms(now: Timestamp) -> Vec<AlarmView> {
         },
         AlarmView {
             suppressed: Some(("paused by Kim".into(), Some(now + Span::from_hours(2)))),
-            value: Some(11.0),
+            value: Some(1.1),
             limit: Some(0.5),
             unit: "°C".into(),
             since: now - Span::from_hours(5),
@@ -632,8 +634,8 @@ pub fn stand(clock: Arc<dyn Clock>, troubled: bool) -> Stand {
                 ("told last".into(), "Olga".into()),
             ],
             routes: vec![
-                ("email".into(), "took its last message".into()),
-                ("sms".into(), "failing; last said: no network".into()),
+                ("mail".into(), "took its last message".into()),
+                ("text".into(), "failing; last said: no network".into()),
             ],
             last_drill: Some((now.utc - Span::from_days(9.0), "answered after 2 min".into())),
             stores: vec![

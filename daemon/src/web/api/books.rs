@@ -3,7 +3,6 @@
 use super::{find_jar, problem};
 use crate::guard::{self, Answer, FlowNow, Found, Standing, Wanted};
 use crate::logbook::Agent;
-use crate::reading::Quality;
 use crate::season::{Cell, Table};
 use crate::web::accounts;
 use crate::web::view::View;
@@ -143,11 +142,7 @@ pub async fn treatment(
     let Some(standing) = Standing::of(&accounts.books, ix, progress, view.now.utc) else {
         return problem(StatusCode::UNPROCESSABLE_ENTITY, "the jar is empty");
     };
-    let flow = match now.and_then(|now| now.flow) {
-        Some(latest) if latest.quality == Quality::Good => FlowNow::Measured(latest.value),
-        Some(_) => FlowNow::Bad,
-        None => FlowNow::Unknown,
-    };
+    let flow = FlowNow::of(now.and_then(|now| now.flow));
     match guard::look(&wanted, &standing, flow) {
         Ok(answer) => Json(answer_json(&answer)).into_response(),
         Err(error) => problem(StatusCode::BAD_REQUEST, &error.to_string()),

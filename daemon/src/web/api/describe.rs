@@ -1,8 +1,7 @@
 //! The interface described in OpenAPI 3.1, made from the table of
-//! paths the server answers and the table of forms the page uses.
+//! paths the server answers and the table of acts the logbook takes.
 
-use super::{Endpoint, ahead, books, calculate};
-use crate::web::forms::FORMS;
+use super::{Endpoint, acts, ahead, books, calculate};
 use axum::Json;
 use axum::routing::get;
 use serde_json::{Value, json};
@@ -151,10 +150,9 @@ fn entry_operations() -> Value {
 
 /// The description.
 pub fn openapi() -> Value {
-    let kinds: Vec<&str> = FORMS.iter().map(|form| form.kind).chain(["void"]).collect();
     let paths: serde_json::Map<String, Value> =
         endpoints().into_iter().map(|endpoint| (endpoint.path.into_owned(), endpoint.operations)).collect();
-    json!({
+    let mut description = json!({
         "openapi": "3.1.0",
         "info": {
             "title": "Nightjar",
@@ -189,12 +187,16 @@ pub fn openapi() -> Value {
                         "happened_at": {"type": "string", "format": "date-time"},
                         "written_at": {"type": "string", "format": "date-time", "description": "Filled in by the monitor."},
                         "who": {"type": "string", "minLength": 1, "maxLength": 32},
-                        "act": {"type": "object", "required": ["kind"], "properties": {"kind": {"enum": kinds}}}
+                        "act": {"$ref": "#/components/schemas/Act"}
                     }
                 }
             }
         }
-    })
+    });
+    if let Some(schemas) = description["components"]["schemas"].as_object_mut() {
+        schemas.extend(acts::schemas());
+    }
+    description
 }
 
 /// An operation that only reads.

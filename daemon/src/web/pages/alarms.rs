@@ -2,15 +2,16 @@
 
 pub mod week;
 
-use crate::alarm::event::{AlarmEvent, AlarmKind, Change, EventId, Priority};
+use crate::alarm::event::{AlarmEvent, AlarmKind, EventId, Priority};
 use crate::ids::PersonId;
 use crate::snapshot::AlarmView;
 use crate::web::backend::{Command, Message, Role};
 use crate::web::change::{self, Needs};
-use crate::web::components::{self, can_enter, needs_somebody, sign, small_sign};
+use crate::web::components::{self, can_enter, needs_somebody, say, sign, small_sign};
 use crate::web::events::{self, Watched};
 use crate::web::pages::{entry, messages, sign_in};
 use crate::web::view::{View, Who};
+use crate::web::words::answering;
 use crate::web::{forms, past, words};
 use axum::extract::{Form, Path};
 use axum::http::StatusCode;
@@ -25,20 +26,20 @@ const HISTORY: usize = 60;
 pub async fn show(view: View) -> Response {
     let journal = past::journal(&view, None, HISTORY).await;
     let body = html! {
-        h1 { "Alarms" }
+        h1 { (answering::TITLE) }
         div data-live="/live?view=alarms" data-have=(events::version_of(&view, &Watched::Alarms)) {
             div #alarm-list { (list(&view)) }
         }
         section aria-labelledby="h-history" {
-            h2 #h-history { "What happened" }
-            p { a.button href="/alarms/week" { "The last seven days in numbers" } }
+            h2 #h-history { (answering::HISTORY) }
+            p { a.button href="/alarms/week" { (answering::WEEK) } }
             @match journal {
                 Ok(journal) => { (history(&view, &journal)) }
                 Err(error) => { p.problem { (error) } }
             }
         }
     };
-    components::page(&view, "Alarms", &body).into_response()
+    components::page(&view, answering::TITLE, &body).into_response()
 }
 
 /// Open alarms, then those somebody knows, then those that are paused.
@@ -47,15 +48,15 @@ pub fn list(view: &View) -> Markup {
     let (paused, known): (Vec<_>, Vec<_>) = rest.into_iter().partition(|a| a.suppressed.is_some());
     html! {
         section aria-labelledby="h-open" {
-            h2 #h-open { "Need somebody" }
-            @if open.is_empty() { p.quiet { (small_sign("well")) " None." } }
+            h2 #h-open { (answering::OPEN) }
+            @if open.is_empty() { p.quiet { (small_sign("well")) " " (answering::NONE) } }
             @for alarm in &open { (card(view, alarm, "/alarms", None)) }
         }
         @if !known.is_empty() {
-            section aria-labelledby="h-known" { h2 #h-known { "Somebody knows" } @for alarm in &known { (card(view, alarm, "/alarms", None)) } }
+            section aria-labelledby="h-known" { h2 #h-known { (answering::KNOWN) } @for alarm in &known { (card(view, alarm, "/alarms", None)) } }
         }
         @if !paused.is_empty() {
-            section aria-labelledby="h-paused" { h2 #h-paused { "Paused, covered or out of use" } @for alarm in &paused { (card(view, alarm, "/alarms", None)) } }
+            section aria-labelledby="h-paused" { h2 #h-paused { (answering::SILENCED) } @for alarm in &paused { (card(view, alarm, "/alarms", None)) } }
         }
     }
 }
@@ -70,10 +71,11 @@ pub const fn longest_pause(priority: Priority) -> Span {
 }
 
 const fn pauses(priority: Priority) -> &'static [(&'static str, &'static str)] {
+    let [urgent, soon, later] = answering::PAUSES;
     match priority {
-        Priority::P1 => &[("15", "15 min"), ("30", "30 min")],
-        Priority::P2 => &[("30", "30 min"), ("120", "2 h"), ("240", "4 h")],
-        Priority::P3 => &[("60", "1 h"), ("480", "8 h"), ("1440", "24 h")],
+        Priority::P1 => urgent,
+        Priority::P2 => soon,
+        Priority::P3 => later,
     }
 }
 
@@ -99,42 +101,73 @@ pub fn card(view: &View, alarm: &AlarmView, back: &str, problem: Option<&str>) -
             }
             @if let Some(problem) = problem { p.problem role="alert" { (problem) } }
             p.line { (state(view, alarm)) }
-            @if alarm.members_total > 1 { p { (alarm.members.len()) " of " (alarm.members_total) " in alarm: " (alarm.members.join(", ")) } }
+            @if alarm.members_total > 1 { p { (say(answering::MEMBERS, &[("n", html! { (alarm.members.len()) }), ("total", html! { (alarm.members_total) }), ("names", html! { (alarm.members.join(", ")) })])) } }
             p {
-                @match alarm.value {
-                    Some(value) => { b { (view.amount(value, &alarm.unit)) } }
-                    None => { b { "no reading" } }
-                }
-                @if let Some(limit) = alarm.limit { ", limit " (view.amount(limit, &alarm.unit)) }
-                ", since " (view.moment(alarm.since))
-                @if alarm.unverified { " " span.mark { "not verified since: the sensor went silent or bad" } }
-                @if alarm.chattering { " " span.mark { "chattering: held on" } }
+                (value(view, alarm))
+                @if alarm.unverified { " " span.mark { (answering::NOT_VERIFIED) } }
+                @if alarm.chattering { " " span.mark { (answering::CHATTERING) } }
             }
-            p.do { b { "Do: " } (alarm.action) }
+            p.do { b { (answering::DO) } (alarm.action) }
             (actions(view, alarm, back))
-            details.source { summary { "More" }
-                p { (short) ": " (long) ". Answer code " b { (alarm.code.0) } "." }
-                p { "As texted: " (alarm.line) }
-                p { a href=(format!("/alarms/{}", alarm.event.0)) { "What happened and who was told" } }
+            details.source { summary { (answering::MORE) }
+                p { (say(answering::URGENCY, &[("priority", html! { (short) }), ("meaning", html! { (long) }), ("code", html! { b { (alarm.code.0) } })])) }
+                p { (say(answering::AS_TEXTED, &[("line", html! { (alarm.line) })])) }
+                p { a href=(format!("/alarms/{}", alarm.event.0)) { (answering::WHAT_AND_WHO) } }
             }
         }
     }
 }
 
 fn state(view: &View, alarm: &AlarmView) -> Markup {
-    html! {
-        @if let Some((why, until)) = &alarm.suppressed {
-            (why) @if let Some(until) = until { " until " (view.moment(*until)) }
-            (if alarm.on { ". The condition is still on." } else { ". The condition is off." })
-        } @else if let Some((who, until)) = &alarm.acknowledged {
-            "Acknowledged by " b { (who) } ", reminder " (view.moment(*until)) (if alarm.on { ". Still on." } else { "." })
-        } @else if alarm.on { "On, nobody has answered." } @else { "Cleared, nobody has answered." }
+    if let Some((why, until)) = &alarm.suppressed {
+        let why = ("why", html! { (capital(why)) });
+        match (until, alarm.on) {
+            (Some(at), true) => say(answering::SILENCED_UNTIL_ON, &[why, ("when", view.moment(*at))]),
+            (Some(at), false) => say(answering::SILENCED_UNTIL_OFF, &[why, ("when", view.moment(*at))]),
+            (None, true) => say(answering::SILENCED_ON, &[why]),
+            (None, false) => say(answering::SILENCED_OFF, &[why]),
+        }
+    } else if let Some((who, until)) = &alarm.acknowledged {
+        let gaps = [("who", html! { b { (who) } }), ("when", view.moment(*until))];
+        say(if alarm.on { answering::KNOWN_ON } else { answering::KNOWN_OFF }, &gaps)
+    } else {
+        html! { (if alarm.on { answering::ON } else { answering::CLEARED }) }
     }
+}
+
+/// What was measured, what is allowed, since when.
+fn value(view: &View, alarm: &AlarmView) -> Markup {
+    let apart = alarm.kind == AlarmKind::Disagrees;
+    let amount = |value: f64| {
+        if apart || alarm.kind == AlarmKind::TempRate {
+            view.difference(value, &alarm.unit)
+        } else {
+            view.amount(value, &alarm.unit)
+        }
+    };
+    let measured = alarm.value.map_or_else(
+        || html! { b { (answering::NO_READING) } },
+        |value| html! { b { (amount(value)) @if apart { (answering::APART) } } },
+    );
+    let since = ("when", view.moment(alarm.since));
+    match alarm.limit {
+        Some(limit) => {
+            let limit = ("limit", html! { (amount(limit)) });
+            say(answering::VALUE_LIMIT, &[("value", measured), limit, since])
+        }
+        None => say(answering::VALUE, &[("value", measured), since]),
+    }
+}
+
+/// The first letter large, for the beginning of a sentence.
+fn capital(text: &str) -> String {
+    let mut letters = text.chars();
+    letters.next().map_or_else(String::new, |first| first.to_uppercase().chain(letters).collect())
 }
 
 fn actions(view: &View, alarm: &AlarmView, back: &str) -> Markup {
     if !can_enter(view) {
-        return html! { @if view.site.backend.access.sign_in { p { a.button href="/sign-in" { "Sign in to answer" } } } };
+        return html! { @if view.site.backend.access.sign_in { p { a.button href="/sign-in" { (answering::SIGN_IN) } } } };
     }
     let id = alarm.event.0;
     let path = |what: &str| format!("/alarm/{id}/{what}");
@@ -142,39 +175,39 @@ fn actions(view: &View, alarm: &AlarmView, back: &str) -> Markup {
     html! {
         div.actions {
             @if alarm.acknowledged.is_none() {
-                form method="post" action=(path("acknowledge")) { (hidden) (components::pin_fields(view, &format!("a{id}"))) button.main { "Acknowledge" } }
+                form method="post" action=(path("acknowledge")) { (hidden) (components::pin_fields(view, &format!("a{id}"))) button.main { (answering::ACKNOWLEDGE) } }
             }
-            form method="post" action=(path("confirm")) { (hidden) (components::pin_fields(view, &format!("c{id}"))) button { "It is fixed" } }
+            form method="post" action=(path("confirm")) { (hidden) (components::pin_fields(view, &format!("c{id}"))) button { (answering::FIXED) } }
             @if view.may(Role::Operator) {
                 @if alarm.suppressed.is_some() {
-                    form method="post" action=(path("resume")) { (hidden) button { "End the pause" } }
+                    form method="post" action=(path("resume")) { (hidden) button { (answering::END_PAUSE) } }
                 } @else {
-                    details { summary { "Pause" }
+                    details { summary { (answering::PAUSE) }
                         form method="post" action=(path("pause")) {
                             (hidden)
-                            fieldset { legend { "For" } @for (i, (minutes, label)) in pauses(alarm.priority).iter().enumerate() {
+                            fieldset { legend { (answering::PAUSE_FOR) } @for (i, (minutes, label)) in pauses(alarm.priority).iter().enumerate() {
                                 label.pill { input type="radio" name="minutes" value=(minutes) checked[i == 0]; span { (label) } }
                             } }
-                            label { input type="checkbox" name="one_shot" value="yes" checked; " end it when the alarm clears" }
-                            label for=(format!("pr{id}")) { "Why" }
+                            label { input type="checkbox" name="one_shot" value="yes" checked; " " (answering::ONE_SHOT) }
+                            label for=(format!("pr{id}")) { (answering::WHY) }
                             input id=(format!("pr{id}")) name="reason" required maxlength="200";
                             (password_again(view, &format!("pw{id}")))
-                            button { "Pause" }
+                            button { (answering::PAUSE) }
                         }
                     }
                 }
             }
             @if view.may(Role::Manager) && alarm.suppressed.is_none() {
-                details { summary { "Out of use" }
+                details { summary { (answering::OUT_OF_USE) }
                     form method="post" action=(path("out-of-use")) {
                         (hidden)
-                        fieldset { legend { "Planned end" } @for (i, (days, label)) in [("1", "1 day"), ("3", "3 days"), ("7", "7 days")].iter().enumerate() {
+                        fieldset { legend { (answering::PLANNED_END) } @for (i, (days, label)) in answering::ENDS.iter().enumerate() {
                             label.pill { input type="radio" name="days" value=(days) checked[i == 0]; span { (label) } }
                         } }
-                        label for=(format!("or{id}")) { "Why" }
+                        label for=(format!("or{id}")) { (answering::WHY) }
                         input id=(format!("or{id}")) name="reason" required maxlength="200";
                         (password_again(view, &format!("ow{id}")))
-                        button { "Take out of use" }
+                        button { (answering::TAKE_OUT) }
                     }
                 }
             }
@@ -185,7 +218,7 @@ fn actions(view: &View, alarm: &AlarmView, back: &str) -> Markup {
 fn password_again(view: &View, id: &str) -> Markup {
     match &view.who {
         Who::Known { session, .. } if !session.freshly_proved(view.now.up) => html! {
-            label for=(id) { "Password again" }
+            label for=(id) { (answering::PASSWORD_AGAIN) }
             input id=(id) name="password" type="password" autocomplete="current-password" required;
         },
         Who::Known { .. } | Who::Demo(_) | Who::Nobody => html! {},
@@ -194,7 +227,7 @@ fn password_again(view: &View, id: &str) -> Markup {
 
 fn history(view: &View, journal: &[AlarmEvent]) -> Markup {
     if journal.is_empty() {
-        return html! { p.quiet { "Nothing yet." } };
+        return html! { p.quiet { (answering::NO_HISTORY) } };
     }
     html! {
         ol.log {
@@ -205,7 +238,7 @@ fn history(view: &View, journal: &[AlarmEvent]) -> Markup {
                     }
                     " – " (change_words(view, event))
                 }
-                p.quiet { (view.moment(event.at)) @if !event.clock_trusted { " " span.mark { "time?" } } } }
+                p.quiet { (view.moment(event.at)) @if !event.clock_trusted { " " span.mark { (answering::CLOCK) } } } }
             }
         }
     }
@@ -214,22 +247,7 @@ fn history(view: &View, journal: &[AlarmEvent]) -> Markup {
 fn change_words(view: &View, event: &AlarmEvent) -> String {
     let until =
         |at| format!("{} {}", words::day(view.zone(), view.now.utc, at), words::time(view.zone(), at));
-    match &event.change {
-        Change::Raised => "on".into(),
-        Change::Again { times } => format!("on again, time {times}"),
-        Change::Worsened => "got worse".into(),
-        Change::Grew => format!("grew to {} of {}", event.members.len(), event.members_total),
-        Change::Acknowledged { by, until: at } => format!("acknowledged by {by}, reminder {}", until(*at)),
-        Change::Reminder => "still on, reminder".into(),
-        Change::Cleared => "cleared".into(),
-        Change::Confirmed { by } => format!("fixed by {by}"),
-        Change::Shelved { by, until: at } => format!("paused by {by} until {}", until(*at)),
-        Change::Covered { by } => format!("covered by {by}"),
-        Change::OutOfService { by, until: at, reason } => {
-            format!("taken out of use by {by} until {}: {reason}", until(*at))
-        }
-        Change::Unsuppressed => "pause over".into(),
-    }
+    answering::change(event, until)
 }
 
 /// One event: what happened, and who was told.
@@ -239,20 +257,20 @@ pub async fn one(view: View, Path(id): Path<u64>) -> Response {
     let told = past::messages(&view, Some(event), 200).await.unwrap_or_default();
     let open = view.snap.alarms.iter().find(|a| a.event == event);
     if journal.is_empty() && open.is_none() {
-        return sign_in::not_found(&view, "There is no such alarm.");
+        return sign_in::not_found(&view, answering::NO_SUCH);
     }
     let body = html! {
-        nav.beside { a.button href="/alarms" { "‹ Alarms" } }
-        h1 { @if let Some(first) = journal.last() { (words::alarm(first.kind)) ": " (words::asset(&first.asset)) } @else { "Alarm" } }
+        nav.beside { a.button href="/alarms" { (answering::BACK) } }
+        h1 { @if let Some(first) = journal.last() { (words::alarm(first.kind)) ": " (words::asset(&first.asset)) } @else { (answering::ONE) } }
         @if let Some(open) = open { (card(&view, open, "/alarms", None)) }
-        section aria-labelledby="h-what" { h2 #h-what { "What happened" } (history(&view, &journal)) }
-        section aria-labelledby="h-told" { h2 #h-told { "Who was told" } (told_list(&view, &told)) }
+        section aria-labelledby="h-what" { h2 #h-what { (answering::HISTORY) } (history(&view, &journal)) }
+        section aria-labelledby="h-told" { h2 #h-told { (answering::TOLD) } (told_list(&view, &told)) }
     };
-    components::page(&view, "Alarm", &body).into_response()
+    components::page(&view, answering::ONE, &body).into_response()
 }
 
 fn told_list(view: &View, told: &[Message]) -> Markup {
-    html! { @if told.is_empty() { p.quiet { "Nobody was told about this." } } @else { (messages::list(view, told)) } }
+    html! { @if told.is_empty() { p.quiet { (answering::NOBODY_TOLD) } } @else { (messages::list(view, told)) } }
 }
 
 /// Takes an answer to an alarm.
@@ -264,12 +282,7 @@ pub async fn act(
     let filled = forms::filled(pairs);
     let back = entry::back_of(&filled, "/alarms");
     let Some(alarm) = view.snap.alarms.iter().find(|a| a.event == EventId(id)).cloned() else {
-        return sign_in::problem(
-            &view,
-            StatusCode::NOT_FOUND,
-            "That alarm is over; nothing was changed.",
-            &back,
-        );
+        return sign_in::problem(&view, StatusCode::NOT_FOUND, answering::OVER, &back);
     };
     let (command, needs) = match command(&view, &alarm, &what, &filled) {
         Ok(command) => command,
@@ -308,14 +321,13 @@ fn command(
         "pause" => {
             let length = Span::from_minutes(number("minutes").clamp(-1, 100_000));
             if length <= Span::ZERO || length > longest_pause(alarm.priority) {
-                return wrong(&format!(
-                    "A {} can be paused for at most {} minutes.",
+                return wrong(&answering::at_most(
                     words::priority(alarm.priority).0,
-                    longest_pause(alarm.priority).ms() / 60_000
+                    longest_pause(alarm.priority).ms() / 60_000,
                 ));
             }
             if !reasoned {
-                return wrong("Say why, in up to 200 characters.");
+                return wrong(answering::SAY_WHY);
             }
             let until = view.now.utc + length;
             let one_shot = filled.get("one_shot").is_some_and(|v| v == "yes");
@@ -325,10 +337,10 @@ fn command(
         "out-of-use" => {
             let days = number("days");
             if !(1..=7).contains(&days) {
-                return wrong("Out of use needs a planned end within 7 days.");
+                return wrong(answering::END_NEEDED);
             }
             if !reasoned {
-                return wrong("Say why, in up to 200 characters.");
+                return wrong(answering::SAY_WHY);
             }
             let until = view.now.utc + Span::from_hours(24 * days);
             let (kind, asset): (AlarmKind, _) = (alarm.kind, alarm.asset.clone());

@@ -112,9 +112,8 @@ fn section(
     };
     html! {
         section.calculator id=(id) aria-labelledby=(format!("h-{id}")) {
-            h2 id=(format!("h-{id}")) { (calculator.title) }
             details open[answer.is_some()] {
-                summary { "Open" }
+                summary { h2 id=(format!("h-{id}")) { (calculator.title) } }
                 form method="get" action=(format!("/calculators#{id}")) {
                     input type="hidden" name="calc" value=(id);
                     @for given in calculator.given {

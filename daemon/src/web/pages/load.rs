@@ -64,7 +64,7 @@ fn saved(view: &View, id: &str, parts: &str) -> Markup {
                     input type="hidden" name="id" value=(entry_name());
                     input type="hidden" name="done" value=(id);
                     input type="hidden" name="parts" value=(parts);
-                    button.plain { "Undo" }
+                    button { "Undo" }
                 }
             }
             a.plain href="/" { "To the rack" }

@@ -34,6 +34,17 @@ pub struct Wanted {
     pub done: Option<String>,
 }
 
+/// Kinds of entries as the work goes, those made most first.
+const GROUPS: [(&str, &[&str]); 4] = [
+    (
+        "At a jar",
+        &["siphon", "flow_set_point", "treatment", "eye_up_sample", "hatch_seen", "note", "hand_reading"],
+    ),
+    ("Eggs come and go", &["take", "fertilization_sample", "lot", "load", "move", "split", "pool", "empty"]),
+    ("Fry", &["fry_count", "held", "stocked", "mortality"]),
+    ("Plan and sensors", &["treatment_plan", "calibration", "probe_move"]),
+];
+
 /// The page.
 pub async fn show(view: View, Query(query): Query<BTreeMap<String, String>>) -> Response {
     let get = |name: &str| query.get(name).filter(|v| !v.is_empty()).cloned();
@@ -96,9 +107,12 @@ fn new_entry(view: &View, wanted: &Wanted, tried: Option<&Try>) -> Markup {
                 details.kinds open[open.is_none()] {
                     summary { (if open.is_some() { "Another kind" } else { "Kinds" }) }
                     nav aria-label="Kinds of entries" {
-                        a.pill href="/load" { b { "Load several jars" } }
-                        @for form in FORMS {
-                            a.pill href=(format!("/logbook?new={}{about}#new", form.kind)) aria-current=[open.is_some_and(|o| o.kind == form.kind).then_some("true")] { (form.title) }
+                        @for (group, kinds) in GROUPS {
+                            h3.small { (group) }
+                            @if kinds.contains(&"load") { a.pill href="/load" { b { "Load several jars" } } }
+                            @for form in kinds.iter().filter_map(|kind| forms::form_of(kind)) {
+                                a.pill href=(format!("/logbook?new={}{about}#new", form.kind)) aria-current=[open.is_some_and(|o| o.kind == form.kind).then_some("true")] { (form.title) }
+                            }
                         }
                     }
                 }
@@ -124,15 +138,19 @@ fn about_jar(view: &View, wanted: &Wanted) -> Option<forms::Filled> {
 fn filter_form(view: &View, wanted: &Wanted) -> Markup {
     html! {
         form.filter method="get" action="/logbook" {
-            label for="f-jar" { "Jar" }
-            select id="f-jar" name="jar" {
-                option value="" { "all" }
-                @for (_, jar, _) in view.jars() { option value=(jar.id) selected[wanted.jar.as_deref() == Some(jar.id.as_str())] { (jar.id) } }
+            div {
+                label for="f-jar" { "Jar" }
+                select id="f-jar" name="jar" {
+                    option value="" { "all" }
+                    @for (_, jar, _) in view.jars() { option value=(jar.id) selected[wanted.jar.as_deref() == Some(jar.id.as_str())] { (jar.id) } }
+                }
             }
-            label for="f-kind" { "Kind" }
-            select id="f-kind" name="kind" {
-                option value="" { "all" }
-                @for form in FORMS { option value=(form.kind) selected[wanted.kind.as_deref() == Some(form.kind)] { (form.title) } }
+            div {
+                label for="f-kind" { "Kind" }
+                select id="f-kind" name="kind" {
+                    option value="" { "all" }
+                    @for form in FORMS { option value=(form.kind) selected[wanted.kind.as_deref() == Some(form.kind)] { (form.title) } }
+                }
             }
             button { "Show" }
         }
@@ -150,7 +168,7 @@ pub fn saved(view: &View, id: &str, back: &str) -> Markup {
                     input type="hidden" name="id" value=(entry_name());
                     input type="hidden" name="back" value=(back);
                     input type="hidden" name="reason" value="undone right after it was made";
-                    button.plain { "Undo" }
+                    button { "Undo" }
                 }
             }
         }
@@ -210,7 +228,7 @@ pub fn sentence(view: &View, act: &Act) -> String {
             format!(
                 "{}: {} from {}, {} females, {} males, fertilized {} {}{volume}{count}",
                 t.take,
-                t.species,
+                t.species.replace('_', " "),
                 t.water,
                 t.females,
                 t.males,

@@ -4,11 +4,11 @@ use crate::alarm::event::Priority;
 use crate::rack::{Jar, JarIx};
 use crate::snapshot::{AlarmView, JarState, JarView};
 use crate::web::answer::{self, Mood};
-use crate::web::components::{self, next_stage, sign, small_sign};
+use crate::web::components::{self, next_stage, say, sign, small_sign};
 use crate::web::events::{self, Watched};
 use crate::web::units::Quantity;
 use crate::web::view::View;
-use crate::web::words;
+use crate::web::words::{self, first};
 use maud::{Markup, html};
 
 /// Most lines under "needs you" and "comes next".
@@ -20,18 +20,18 @@ pub async fn show(view: View) -> Markup {
         div data-live="/live?view=rack" data-have=(events::version_of(&view, &Watched::Rack)) {
             div #answer { (answer_line(&view)) }
             div.two {
-                section aria-labelledby="h-needs" { h2 #h-needs { "Needs you" } div #needs { (needs(&view)) } }
-                section aria-labelledby="h-next" { h2 #h-next { "Comes next" } div #next { (next(&view)) } }
+                section aria-labelledby="h-needs" { h2 #h-needs { (first::NEEDS) } div #needs { (needs(&view)) } }
+                section aria-labelledby="h-next" { h2 #h-next { (first::NEXT) } div #next { (next(&view)) } }
             }
             section aria-labelledby="h-rack" {
-                h2 #h-rack { "The rack" }
+                h2 #h-rack { (first::RACK) }
                 @for (row, jars) in rows(&view) {
                     (shelf(&view, row, &jars))
                 }
             }
         }
     };
-    components::page(&view, "Rack", &body)
+    components::page(&view, first::TITLE, &body)
 }
 
 /// The first line.
@@ -58,8 +58,8 @@ pub fn answer_line(view: &View) -> Markup {
                 @if !answer.beside.is_empty() { p { (answer.beside.join(" · ")) } }
                 p.told {
                     @match &view.snap.last_told {
-                        Some((at, what)) => { "Last told " (view.moment(*at)) ": " (what) }
-                        None => "Nobody has been told anything yet."
+                        Some((at, what)) => { (say(first::LAST_TOLD, &[("when", view.moment(*at)), ("what", html! { (what) })])) }
+                        None => (first::NOBODY_TOLD)
                     }
                 }
             }
@@ -71,11 +71,11 @@ pub fn answer_line(view: &View) -> Markup {
 pub fn needs(view: &View) -> Markup {
     let needs = answer::needs(view.rack(), &view.snap, view.now);
     html! {
-        @if needs.is_empty() { p.quiet { "Nothing right now." } }
+        @if needs.is_empty() { p.quiet { (first::NO_NEEDS) } }
         @else {
             ul.list {
-                @for need in needs.iter().take(SHORT_LIST) { li { a href=(need.path) { (need.what) } } }
-                @if needs.len() > SHORT_LIST { li.quiet { "and " (needs.len() - SHORT_LIST) " more" } }
+                @for need in needs.iter().take(SHORT_LIST) { li { a href=(need.path) { @if let Some(priority) = need.priority { (sign(priority)) " " } (need.what) } } }
+                @if needs.len() > SHORT_LIST { li.quiet { (first::and_more(needs.len() - SHORT_LIST)) } }
             }
         }
     }
@@ -86,16 +86,21 @@ pub fn next(view: &View) -> Markup {
     let coming = answer::coming(view.rack(), &view.snap, false);
     html! {
         @if coming.is_empty() {
-            p.quiet { "No dates yet: no jar holds eggs whose sum is known." }
-            @if components::can_enter(view) { p { a.button href="/load" { "Load jars" } } }
+            p.quiet { (first::NO_DATES) }
+            @if components::can_enter(view) { p { a.button href="/load" { (first::LOAD) } } }
         }
         @else {
             ul.list {
                 @for item in coming.iter().take(SHORT_LIST) {
                     li { a href="/days" {
-                        b { (words::day(view.zone(), view.now.utc, item.likely)) }
-                        " " (words::stage(item.stage)) ", lot " span.nb { (item.lot) }
-                        @if let Some((a, b)) = item.between { span.quiet { " (" (words::range(view.zone(), a, b)) ")" } }
+                        (say(first::COMING, &[
+                            ("day", html! { b { (words::day(view.zone(), view.now.utc, item.likely)) } }),
+                            ("stage", html! { (words::stage(item.stage)) }),
+                            ("lot", html! { span.nb { (item.lot) } }),
+                        ]))
+                        @if let Some((a, b)) = item.between && view.zone().day_of(a) != view.zone().day_of(b) {
+                            span.quiet { " (" (words::range(view.zone(), a, b)) ")" }
+                        }
                     } }
                 }
             }
@@ -128,7 +133,7 @@ fn shelf(view: &View, row: u16, cells: &[Cell<'_>]) -> Markup {
         .map(|header| header.id.as_str())
         .collect();
     headers.dedup();
-    let heading = format!("Shelf {} · header {}", row + 1, headers.join(", "));
+    let heading = first::shelf(row + 1, &headers.join(", "));
     html! {
         div.shelf role="group" aria-label=(heading) {
             p.shelf-name aria-hidden="true" { (heading) @for header in &headers { (header_words(view, header)) } }
@@ -167,7 +172,7 @@ fn mark_of<'a>(view: &'a View, jar: &JarView) -> Option<&'a AlarmView> {
 pub fn cell(view: &View, ix: JarIx, jar: &Jar, now: Option<&JarView>) -> Markup {
     let Some(now) = now else {
         return html! {
-            a.cell.unknown href=(format!("/jar/{}", jar.id)) { b { (jar.id) } (small_sign("unknown")) span { "not known yet" } }
+            a.cell.unknown href=(format!("/jar/{}", jar.id)) { b { (jar.id) } (small_sign("unknown")) span { (first::UNKNOWN) } }
         };
     };
     let mark = mark_of(view, now);
@@ -196,7 +201,7 @@ pub fn cell(view: &View, ix: JarIx, jar: &Jar, now: Option<&JarView>) -> Markup 
                     span.f #(format!("f{}", ix.0)) { (components::flow(view, now)) (components::flow_bar(now.flow.map(|f| f.value), now.set_flow)) }
                 }
                 @if let Some(stage) = now.progress.as_ref().and_then(next_stage) && let Some(likely) = stage.likely {
-                    span.due { (words::stage(stage.stage)) " " (words::day(view.zone(), view.now.utc, likely)) }
+                    span.due { (words::stage(stage.stage)) " " (words::near_day(view.zone(), view.now.utc, likely)) }
                 }
                 @if let Some(mark) = mark { span.why { (mark_words(view, mark)) } }
             }

@@ -20,7 +20,8 @@ pub async fn show(view: View) -> Response {
         (Ok(accounts), Ok(alarms)) => accounts.with_report(&view, &alarms, |material, tables| {
             html! {
                 h1 { "Season" }
-                p.quiet.no-print { "Print it from the browser, or take the tables as CSV files; " a href="/season/columns.csv" { "what the columns mean" } ". " a href="/cards" { "Jar cards" } }
+                p.quiet.no-print { "Print it from the browser, or take the tables as CSV files; " a href="/season/columns.csv" { "what the columns mean" } "." }
+                p.no-print { a.button href="/cards" { "Cards for the jars" } }
                 p.no-print { @for table in tables { a.pill href=(format!("/season/{}.csv", table.name)) { (table.title) } " " } }
                 div.report { (report::body(material, tables)) }
             }
@@ -42,14 +43,14 @@ pub async fn of_jar(view: &View, jar: &str) -> Markup {
         eggs.map(|e| format!("{} ({} to {})", rounded(e, e.likely), rounded(e, e.low), rounded(e, e.high)))
     };
     let facts: [(&str, Option<String>); 9] = [
-        ("Eggs in", Some(line.eggs_in.to_string())),
+        ("Eggs in", Some(spaced(&line.eggs_in.to_string()))),
         ("Drawn off or dead", Some(words::grouped(line.removed.get()))),
-        ("Alive by siphon", Some(line.alive_by_siphon.to_string())),
+        ("Alive by siphon", Some(spaced(&line.alive_by_siphon.to_string()))),
         ("Alive by eye-up", eggs(line.alive_by_eye_up)),
         ("Fertilized", percent(line.fertilized)),
         ("Eyed", percent(line.eye_up)),
         ("Fry expected", eggs(line.fry_expected)),
-        ("Fry counted", line.fry_out.map(|fry| fry.to_string())),
+        ("Fry counted", line.fry_out.map(|fry| spaced(&fry.to_string()))),
         ("Breeders at most", line.breeders.map(|b| format!("{:.0}", b.effective_at_most))),
     ];
     html! {
@@ -60,6 +61,11 @@ pub async fn of_jar(view: &View, jar: &str) -> Markup {
             p.small { "This season, with what the jar held before. Bounds at 95 %. " a href="/season" { "The whole season" } }
         }
     }
+}
+
+/// Thousands as everywhere on the page.
+fn spaced(text: &str) -> String {
+    text.replace(',', "\u{202f}")
 }
 
 /// No more digits than are known.

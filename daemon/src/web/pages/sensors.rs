@@ -68,7 +68,7 @@ pub fn table(view: &View) -> Markup {
                                     @match now.latest { Some(l) => { (view.ago(l.at)) } None => { span.none { "never" } } }
                                     @if now.stale { " " span.mark { "silent too long" } }
                                 }
-                                td data-label="Bad" { (words::grouped(now.rejected as f64)) " of " (words::grouped(now.readings as f64)) }
+                                td.nothing[now.rejected == 0] data-label="Bad" { (words::grouped(now.rejected as f64)) " of " (words::grouped(now.readings as f64)) }
                                 td data-label="Correction" { (correction(sensor)) }
                             }
                         }
@@ -116,5 +116,17 @@ fn correction(sensor: &Sensor) -> String {
     };
     let c = sensor.correction;
     let none = (c.factor - 1.0).abs() < 1e-12 && c.offset.abs() < 1e-12;
-    if none { format!("{kind}none") } else { format!("{kind}× {} {:+}", words::plain(c.factor), c.offset) }
+    if none {
+        return format!("{kind}none");
+    }
+    let factor =
+        if (c.factor - 1.0).abs() < 1e-12 { String::new() } else { format!("× {}", words::plain(c.factor)) };
+    let offset = match words::plain(c.offset.abs()) {
+        zero if zero == "0" => String::new(),
+        size => format!("{}{size}", if c.offset < 0.0 { "−" } else { "+" }),
+    };
+    format!(
+        "{kind}{}",
+        [factor, offset].into_iter().filter(|part| !part.is_empty()).collect::<Vec<_>>().join(" ")
+    )
 }

@@ -110,7 +110,9 @@ fn people(view: &View) -> Markup {
     html! {
         section aria-labelledby="h-people" {
             h2 #h-people { "People" }
-            @if view.site.backend.people.is_empty() {
+            @if view.site.backend.people.is_empty() && view.site.backend.access.demo.is_some() {
+                p.quiet { "A demonstration: everybody may make entries." }
+            } @else if view.site.backend.people.is_empty() {
                 p.quiet { "Nobody is set up, so the page is read only. Add people to the configuration; " code { "nightjar hash-secret" } " makes the hashes." }
             }
             dl.pairs {

@@ -1,7 +1,7 @@
 //! What is to be done, jar by jar. Making the entry ticks an item off.
 
 use crate::guard::Answer;
-use crate::rack::JarIx;
+use crate::logbook::EntryId;
 use crate::today::{Item, Kind, TANK_READY};
 use crate::web::accounts;
 use crate::web::components::{self, can_enter};
@@ -20,13 +20,13 @@ pub async fn show(view: View) -> Response {
             html! {
                 h1 { "Today" }
                 @if items.is_empty() { p.lead { "Nothing is due." } }
-                @else { p.lead { (words::count(items.len(), "thing")) " to do. Making the entry ticks it off." } }
+                @else { p.lead { (words::count(items.len(), "thing")) " to do. Touch a jar to write it down; that ticks it off." } }
                 (list(&view, &items))
                 @if !accounts.books.left_out().is_empty() {
                     section {
                         h2 { "Entries that do not fit" }
                         p { "They count for nothing until they do. Take them back, or write what is missing." }
-                        ul { @for (id, why) in accounts.books.left_out() { li { a href=(format!("/logbook#e-{}", id.0)) { (id.0) } ": " (why.0) } } }
+                        ul.plain-list { @for (id, why) in accounts.books.left_out() { li { a href=(format!("/logbook#e-{}", id.0)) { (left_out(&view, &accounts, id)) } ": " (why.0) } } }
                     }
                 }
             }
@@ -36,35 +36,70 @@ pub async fn show(view: View) -> Response {
     components::page(&view, "Today", &body).into_response()
 }
 
-/// Items as a list.
+/// An entry by what it is and when, or by its number.
+fn left_out(view: &View, accounts: &accounts::Accounts, id: &EntryId) -> String {
+    match accounts.entries.iter().find(|entry| entry.id == *id) {
+        Some(entry) => {
+            let at = entry.happened_at;
+            let day = words::day(view.zone(), view.now.utc, at);
+            format!("{} of {day} {}", words::act(&entry.act).1, words::time(view.zone(), at))
+        }
+        None => id.0.clone(),
+    }
+}
+
+/// Items as a list; the same work at several jars is one line with a place to touch for each.
 pub fn list(view: &View, items: &[Item]) -> Markup {
     html! {
         ol.agenda {
-            @for item in items {
-                li {
-                    p.line {
-                        b { (item.what) }
-                        @if let Some(jar) = item.jar { " – " (jar_link(view, jar)) }
-                        @if let Some(lot) = &item.lot { " " span.quiet { "lot " (lot) } }
+            @for same in together(items) {
+                @if let [first, ..] = same.as_slice() {
+                    li {
+                        p.line {
+                            b { (first.what) }
+                            @if same.len() > 1 { span.quiet { " – " (words::count(same.len(), "jar")) } }
+                            @else if let Some(lot) = &first.lot { " " span.quiet { "lot " (lot) } }
+                        }
+                        p.quiet { (first.why) @if same.len() > 1 { ", the first due " } @else { ", due " } (view.ago(same.iter().map(|item| item.due).min().unwrap_or(first.due))) }
+                        @if let Some(answer) = &first.treatment { (treatment(view, answer)) }
+                        div.touch { @for item in &same { (tick(view, item)) } }
                     }
-                    p.quiet { (item.why) ", due " (view.ago(item.due)) }
-                    @if let Some(answer) = &item.treatment { (treatment(view, answer)) }
-                    @if can_enter(view) { (tick(view, item)) }
                 }
             }
         }
     }
 }
 
-fn jar_link(view: &View, jar: JarIx) -> Markup {
-    let id = &view.rack().jar(jar).id;
-    html! { a href=(format!("/jar/{id}")) { "jar " (id) } }
+/// Items that say the same, in the order of the first of them.
+fn together(items: &[Item]) -> Vec<Vec<&Item>> {
+    let mut groups: Vec<Vec<&Item>> = Vec::new();
+    for item in items {
+        let fits = |group: &Vec<&Item>| {
+            group.first().is_some_and(|first| {
+                item.jar.is_some()
+                    && (first.kind, &first.what, &first.why) == (item.kind, &item.what, &item.why)
+                    && first.treatment == item.treatment
+            })
+        };
+        match groups.iter_mut().find(|group| fits(group)) {
+            Some(group) => group.push(item),
+            None => groups.push(vec![item]),
+        }
+    }
+    for group in &mut groups {
+        // As they stand on the shelves.
+        group.sort_by_key(|item| item.jar);
+    }
+    groups
 }
 
-/// The way to the entry, or the entry itself where one tap says it all.
+/// The way to the entry, or the entry itself where one tap says it all; without one, or for those who
+/// may not write, the jar.
 fn tick(view: &View, item: &Item) -> Markup {
     let jar = item.jar.map(|jar| view.rack().jar(jar).id.to_string()).unwrap_or_default();
-    let Some(kind) = item.kind.entry() else { return html! {} };
+    let Some(kind) = item.kind.entry().filter(|_| can_enter(view)) else {
+        return html! { @if !jar.is_empty() { a.button href=(format!("/jar/{jar}")) { (jar) } } };
+    };
     if item.kind == Kind::TankReady {
         return html! {
             form method="post" action="/entry/note" {
@@ -74,12 +109,12 @@ fn tick(view: &View, item: &Item) -> Markup {
                 input type="hidden" name="jar" value=(jar);
                 input type="hidden" name="text" value=(TANK_READY);
                 (components::pin_fields(view, &format!("tank-{jar}")))
-                button { "Ready" }
+                button { (jar) " ready" }
             }
         };
     }
     let about = if jar.is_empty() { String::new() } else { format!("&jar={jar}") };
-    html! { a.button href=(format!("/logbook?new={kind}{about}#new")) { "Write it down" } }
+    html! { a.button href=(format!("/logbook?new={kind}{about}#new")) { @if jar.is_empty() { "Write it down" } @else { (jar) } } }
 }
 
 /// What speaks against a treatment, or what to measure out.
@@ -95,6 +130,6 @@ pub fn treatment(view: &View, answer: &Answer) -> Markup {
             }
         }
         @for found in &answer.cautions { p.caution { (found.text) } }
-        details { summary { "Care" } ul { @for found in &answer.care { li { (found.text) " " span.small { "(" (found.source) ")" } } } } }
+        details.kinds { summary { "Care" } ul { @for found in &answer.care { li { (found.text) " " span.small { "(" (found.source) ")" } } } } }
     }
 }

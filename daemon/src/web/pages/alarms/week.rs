@@ -198,7 +198,7 @@ fn report(week: &Week) -> Markup {
             @if week.routes.is_empty() { p.quiet { "None." } }
             dl.pairs {
                 @for (route, (sent, failed, longest)) in &week.routes {
-                    div { dt { (route) } dd { (sent) " sent, slowest after " (format!("{longest:.0}")) " min, " (failed) " failed" (over(*failed > 0)) } }
+                    div { dt { (route) } dd { (sent) " sent" @if *sent > 0 { ", slowest after " (format!("{longest:.0}")) " min" } ", " (failed) " failed " (over(*failed > 0)) } }
                 }
                 @for (person, count) in &week.night_texts {
                     div { dt { "To " (person) " at night" } dd { (count) " (target: at most " (NIGHT_TEXTS) ")" (over(*count > NIGHT_TEXTS)) } }

@@ -102,7 +102,8 @@ fn answer(view: &View, plan: &Schedule) -> Markup {
         }
         table.needs {
             thead { tr { th scope="col" { "From" } th scope="col" { "Set the water to" } } }
-            tbody { @for day in &plan.days { tr { th scope="row" { (words::day(zone, view.now.utc, day.from)) " " (words::time(zone, day.from)) } td { (view.units.text(Quantity::Temperature, day.set_c)) } } } }
+            // A day that asks for the same water as the one before is not told again.
+            tbody { @for (i, day) in plan.days.iter().enumerate() { @let set = view.units.text(Quantity::Temperature, day.set_c); @if i == 0 || view.units.text(Quantity::Temperature, plan.days[i - 1].set_c) != set { tr { th scope="row" { (words::day(zone, view.now.utc, day.from)) " " (words::time(zone, day.from)) } td { (set) } } } } }
         }
         @for warning in &plan.warnings { p.warning { (warning) } }
     }

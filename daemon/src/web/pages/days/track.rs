@@ -33,8 +33,8 @@ fn past(record: &TrackRecord) -> Markup {
             tbody { @for s in &record.scores {
                 tr {
                     th scope="row" { (format!("{:.0} % of the sum", 100.0 * s.share)) }
-                    td { (days(s.mean_absolute_error_days)) }
-                    td { (format!("{:+.1} d", s.bias_days)) }
+                    td.n { (days(s.mean_absolute_error_days)) }
+                    td.n { (late(s.bias_days)) }
                     td { (format!("{:.0} % of {}", 100.0 * s.coverage, s.cases)) }
                 }
             } }
@@ -44,7 +44,20 @@ fn past(record: &TrackRecord) -> Markup {
 }
 
 fn days(days: f64) -> String {
-    format!("{days:.1} d")
+    format!("{days:.1}\u{202f}d")
+}
+
+/// Days late, or early with a minus; what rounds to nothing has no sign.
+fn late(days: f64) -> String {
+    let tenths = (days * 10.0).round();
+    let sign = if tenths > 0.0 {
+        "+"
+    } else if tenths < 0.0 {
+        "−"
+    } else {
+        ""
+    };
+    format!("{sign}{:.1}\u{202f}d", tenths.abs() / 10.0)
 }
 
 fn this_season(view: &View, season: &[SeasonScore]) -> Markup {
@@ -55,10 +68,10 @@ fn this_season(view: &View, season: &[SeasonScore]) -> Markup {
             thead { tr { th scope="col" { "Issued at" } th scope="col" { "Off by" } th scope="col" { "Late by" } th scope="col" { "In the interval" } } }
             tbody { @for s in season {
                 tr {
-                    th scope="row" { (format!("{:.0} % developed and more", 100.0 * s.from)) }
-                    td { (days(s.mean_absolute_error_days)) }
-                    td { (format!("{:+.1} d", s.bias_days)) }
-                    td { (format!("{:.0} % of {}", 100.0 * s.coverage, s.cases)) @if s.seen < s.cases { span.quiet { " (" (s.seen) " against what people saw)" } } }
+                    th scope="row" { (format!("from {:.0} % on", 100.0 * s.from)) }
+                    td.n { (days(s.mean_absolute_error_days)) }
+                    td.n { (late(s.bias_days)) }
+                    td { (format!("{:.0} % of {}", 100.0 * s.coverage, s.cases)) @if s.seen < s.cases { span.quiet { ", " (s.seen) " seen by people" } } }
                 }
             } }
         }

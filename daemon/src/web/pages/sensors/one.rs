@@ -88,10 +88,15 @@ fn facts(view: &View, sensor: &Sensor, at: usize) -> Markup {
             div { dt { "Where" } dd { (place(view, sensor)) } }
             div { dt { "Bad readings" } dd { @match now { Some(n) => { (words::grouped(n.rejected as f64)) " of " (words::grouped(n.readings as f64)) } None => "–" } } }
             div { dt { "Correction in force" } dd { (correction(sensor)) } }
-            div { dt { "Believed between" } dd { (words::plain(sensor.range.0)) " and " (words::plain(sensor.range.1)) } }
+            div { dt { "Believed between" } dd { (signed(sensor.range.0)) " and " (signed(sensor.range.1)) @if let Some(quantity) = quantity(sensor) { "\u{202f}" (Units::default().name(quantity)) } } }
             div { dt { "Expected every" } dd { (words::plain(sensor.interval.ms() as f64 / 1_000.0)) " s" } }
         }
     }
+}
+
+/// A number with a minus that stands as wide as a plus.
+fn signed(value: f64) -> String {
+    words::plain(value).replace('-', "−")
 }
 
 fn picture(view: &View, sensor: &Sensor, series: &Series, quantity: Quantity, span: Stretch) -> Markup {
