@@ -447,6 +447,7 @@ impl Drop for SmallDisk {
 }
 
 /// A board that says the same two jars twice a second, until told to stop.
+#[expect(clippy::disallowed_methods, reason = "a board keeps its own time, and waits for nobody")]
 fn board(link: &Path, stop: Arc<AtomicBool>) -> std::thread::JoinHandle<()> {
     let (mut board, port) = serialport::TTYPort::pair().unwrap();
     std::os::unix::fs::symlink(serialport::SerialPort::name(&port).unwrap(), link).unwrap();
