@@ -204,12 +204,23 @@ impl Progress {
                 return Err(refusal.clone());
             }
         }
-        if let Act::Treatment(treatment) = &entry.act
-            && treatment.despite.trim().is_empty()
-        {
-            return self.guard(treatment, entry.happened_at, measured);
+        match self.treatment_of(entry) {
+            Some(given) if given.despite.trim().is_empty() => self.guard(given, entry.happened_at, measured),
+            Some(_) | None => Ok(()),
         }
-        Ok(())
+    }
+
+    /// The treatment that an entry says is given. One that corrects the record of a treatment gives none.
+    #[must_use]
+    pub fn treatment_of<'a>(&self, entry: &'a Entry) -> Option<&'a Treatment> {
+        if let Act::Treatment(treatment) = &entry.act {
+            return Some(treatment);
+        }
+        let Act::Void(void) = &entry.act else { return None };
+        let Some(Act::Treatment(treatment)) = void.instead.as_deref() else { return None };
+        let of_same_jar = |e: &Entry| matches!(&e.act, Act::Treatment(was) if was.jar == treatment.jar);
+        let corrects = self.entries.values().any(|e| e.id == void.entry && of_same_jar(e));
+        (!corrects).then_some(treatment)
     }
 
     /// Names of sensors must be on the rack when they are written. Later the rack may change.

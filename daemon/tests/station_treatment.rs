@@ -6,14 +6,18 @@ mod station_bench;
 
 use nightjar::clock::Clock;
 use nightjar::ids::{JarId, PersonId};
-use nightjar::logbook::{Act, Agent, Entry, EntryId, Treatment};
+use nightjar::logbook::{Act, Agent, Entry, EntryId, Note, Treatment, Void};
 use nightjar::web::backend::{Asked, Command, Reply};
 use nightjar_calc::time::Span;
 use station_bench::{Bench, bench};
 
 /// Writes a treatment of jar 01 down; its form said 3.0 L/min, the set-point.
 async fn treat(bench: &Bench, id: &str, ago: Span, despite: &str) -> Reply {
-    let act = Act::Treatment(Treatment {
+    write(bench, id, ago, Act::Treatment(formalin(despite))).await
+}
+
+fn formalin(despite: &str) -> Treatment {
+    Treatment {
         jar: JarId::new("01").unwrap(),
         agent: Agent::Formalin,
         concentration: 1_667.0,
@@ -23,7 +27,17 @@ async fn treat(bench: &Bench, id: &str, ago: Span, despite: &str) -> Reply {
         batch: String::new(),
         store_coldest_c: None,
         despite: despite.into(),
-    });
+    }
+}
+
+/// Takes an entry back, with a treatment in its place.
+async fn treat_instead(bench: &Bench, id: &str, of: &str) -> Reply {
+    let instead = Some(Box::new(Act::Treatment(formalin(""))));
+    let void = Void { entry: EntryId(of.into()), reason: "written wrong".into(), instead };
+    write(bench, id, Span::ZERO, Act::Void(void)).await
+}
+
+async fn write(bench: &Bench, id: &str, ago: Span, act: Act) -> Reply {
     let now = bench.clock.now().utc;
     let who = PersonId::new("kim").unwrap();
     let entry = Entry { id: EntryId(id.into()), happened_at: now - ago, written_at: now, who, act };
@@ -49,6 +63,11 @@ async fn the_guard_asks_the_meter_when_the_treatment_is_written_down() {
     bench.flow[0] = 1.0;
     bench.scans(Span::from_minutes(2)).await;
     refused(&treat(&bench, "flow-has-fallen", Span::ZERO, "").await, "below");
+    // In the place of something else it is a treatment like any other; corrected, it is a record.
+    let note = Act::Note(Note { jar: None, text: "a note".into() });
+    assert_eq!(write(&bench, "note", Span::ZERO, note).await, Reply::Done);
+    refused(&treat_instead(&bench, "instead-of-a-note", "note").await, "below");
+    assert_eq!(treat_instead(&bench, "corrected", "in-full-flow").await, Reply::Done);
     assert_eq!(treat(&bench, "given-all-the-same", Span::ZERO, "valve opened by hand").await, Reply::Done);
     // Of a treatment that is long over the meter of now says nothing.
     assert_eq!(treat(&bench, "twenty-minutes-ago", Span::from_minutes(20), "").await, Reply::Done);

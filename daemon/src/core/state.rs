@@ -390,7 +390,7 @@ impl State {
     /// What the meter says while a treatment is written down; `None` where the jar has no meter, or the
     /// entry tells of a treatment that is over.
     fn measured_flow(&self, entry: &Entry, now: Now) -> Option<FlowNow> {
-        let Act::Treatment(treatment) = &entry.act else { return None };
+        let treatment = self.progress.treatment_of(entry)?;
         if now.utc.since(entry.happened_at) > TREATED_NOW {
             return None;
         }
