@@ -10,6 +10,7 @@ use crate::alarm::moment::Moment;
 use crate::alarm::record::StoredTold;
 use crate::alarm::tree::{AlarmIx, At, Level};
 use nightjar_calc::time::{Span, Timestamp};
+use serde::{Deserialize, Serialize};
 use std::collections::{BTreeSet, VecDeque};
 
 /// Children must have begun within this time of each other to point at their parent.
@@ -45,7 +46,8 @@ pub fn has_grown(told: u32, now: u32) -> bool {
 }
 
 /// Why an event wants to speak.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
 pub enum Why {
     /// An alarm went on.
     On,

@@ -1,6 +1,7 @@
 //! What is stored: a journal line for every step, and the state to go on from after a restart.
 
 use crate::alarm::event::{AlarmEvent, AlarmKind, Asset, Code, EventId, Priority};
+use crate::alarm::group::Why;
 use crate::alarm::moment::Moment;
 use crate::alarm::state::{Alarm, Reported, What};
 use crate::ids::PersonId;
@@ -87,6 +88,9 @@ pub struct StoredEvent {
     /// The last thing said was that it is off.
     #[serde(default)]
     pub over: bool,
+    /// Why it is about to speak, if it is.
+    #[serde(default)]
+    pub why: Option<Why>,
 }
 
 /// What was last said of an event.

@@ -1,7 +1,7 @@
 //! Faults of sensors, clocks and the machine itself.
 
 use crate::station::{Build, SET_FLOW, Signal, Station, person};
-use nightjar::alarm::engine::Target;
+use nightjar::alarm::engine::{Shelving, Target};
 use nightjar::alarm::event::{AlarmKind, Asset, Priority};
 use nightjar::alarm::record::Stored;
 use nightjar::alarm::state::{Reported, What};
@@ -301,6 +301,55 @@ fn restarts_do_not_put_off_the_first_words() {
     assert_eq!(station.engine.reported(AlarmKind::NoFlow, &jar("A-01")), Some(Reported::Unacknowledged));
     let raised = station.changes().iter().filter(|change| **change == "raised").count();
     assert_eq!(raised, 1, "its ten seconds have passed, in several runs: {:?}", station.changes());
+}
+
+/// Starts again and again, sooner than any wait is over.
+fn start_again_and_again(station: &mut Station) {
+    for unwritten in [3, 4, 4, 4] {
+        station.restart(Some(Span::from_secs(unwritten)), Span::from_secs(1));
+        station.run(3);
+    }
+}
+
+#[test]
+fn what_comes_again_is_told_however_often_the_station_starts() {
+    let mut station = Station::new(Build { jars: 4, ..Build::default() });
+    station.set_flow(0, 0.0);
+    station.run(60);
+    station.set_flow(0, SET_FLOW);
+    station.run(120);
+    assert_eq!(station.changes(), ["raised", "cleared"]);
+    station.set_flow(0, 0.0);
+    station.run(18);
+    start_again_and_again(&mut station);
+    assert_eq!(station.changes(), ["raised", "cleared", "again"], "{:?}", station.lines());
+    station.run(300);
+    let again = station.changes().iter().filter(|change| **change == "again").count();
+    assert_eq!(again, 1, "once: {:?}", station.changes());
+}
+
+#[test]
+fn the_end_of_a_pause_is_told_however_often_the_station_starts() {
+    let mut station = Station::new(Build { jars: 4, ..Build::default() });
+    station.set_flow(0, 0.0);
+    station.run(60);
+    let event = Target::Event(station.told()[0].event);
+    let pause = Shelving { length: Span::from_minutes(30), one_shot: false };
+    station.engine.shelve(&event, pause, &person("kim"), station.now).unwrap();
+    station.drain();
+    station.run(30 * 60 + 3);
+    start_again_and_again(&mut station);
+    assert_eq!(station.changes(), ["raised", "shelved", "unsuppressed"], "{:?}", station.lines());
+}
+
+#[test]
+fn what_becomes_urgent_is_told_however_often_the_station_starts() {
+    let mut station = Station::new(Build { jars: 4, ..Build::default() });
+    station.set_flow(2, SET_FLOW * 0.5);
+    // Thirty minutes after it went on it is urgent, and waits ten seconds for its group.
+    station.run(30 + 30 * 60 + 3);
+    start_again_and_again(&mut station);
+    assert_eq!(station.changes(), ["raised", "worsened"], "{:?}", station.lines());
 }
 
 #[test]

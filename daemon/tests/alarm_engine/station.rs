@@ -341,7 +341,10 @@ impl Station {
         let now = Now { up: Uptime::from_ms(1), utc: self.now.utc + down, trusted: true };
         let mut next = Self::start(self.plan.clone(), stored, off_for, now);
         next.signals.clone_from(&self.signals);
-        next.events = std::mem::take(&mut self.events);
+        // What the start itself said comes after what was said before.
+        let mut events = std::mem::take(&mut self.events);
+        events.append(&mut next.events);
+        next.events = events;
         let mut journal = std::mem::take(&mut self.journal);
         journal.append(&mut next.journal);
         next.journal = journal;

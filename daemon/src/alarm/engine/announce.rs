@@ -119,7 +119,7 @@ impl Engine {
         let said = standing.and_then(|standing| event.say(&standing));
         let times = event.times;
         event.why = Why::On;
-        let Some(said) = said else { return };
+        let Some(said) = said else { return self.persist_event(id) };
         let change = match said {
             Say::Raised => Change::Raised,
             Say::Again => Change::Again { times },
@@ -136,7 +136,7 @@ impl Engine {
         (until > m).then_some(until)
     }
 
-    fn standing(&self, speaking: &[AlarmIx]) -> Option<Standing> {
+    pub(super) fn standing(&self, speaking: &[AlarmIx]) -> Option<Standing> {
         let priority = speaking.iter().map(|ix| self.slots[*ix].alarm.priority()).min()?;
         let acknowledged =
             |ix: &&AlarmIx| matches!(self.slots[**ix].alarm.recognition(), Recognition::Acknowledged { .. });
@@ -306,6 +306,7 @@ impl Engine {
             times: event.times,
             since: event.since,
             over: event.over,
+            why: event.due.map(|_| event.why),
         }
     }
 

@@ -4,7 +4,7 @@ use super::{Channel, Engine, HeaderLive, JarLive, Plan, Slot, Timer};
 use crate::alarm::code::Codes;
 use crate::alarm::condition::stuck::Stillness;
 use crate::alarm::event::EventId;
-use crate::alarm::group::{Event, Flood, Why, first_wait};
+use crate::alarm::group::{Event, Flood, Say, Why, first_wait};
 use crate::alarm::moment::Moment;
 use crate::alarm::record::{Stored, StoredEvent};
 use crate::alarm::state::{Alarm, Verdict, What};
@@ -168,17 +168,27 @@ impl Engine {
                 self.join(ix, Why::On, m);
             }
         }
-        let untold: Vec<EventId> = self
+        let waiting: Vec<EventId> = self
             .events
             .values()
-            .filter(|event| event.told.is_none() && event.on && event.due.is_none())
+            .filter(|event| event.on && event.due.is_none())
             .map(|event| event.id)
             .collect();
-        for id in untold {
+        for id in waiting {
             let Some(event) = self.events.get(&id) else { continue };
+            let speaking = self.speaking(event);
+            let said = self.standing(&speaking).and_then(|standing| event.say(&standing));
+            // That more have joined is told by the next step of the ladder.
+            let wants = event.told.is_none() || said.is_some_and(|said| said != Say::Grew);
+            if !wants {
+                if let Some(event) = self.events.get_mut(&id) {
+                    event.why = Why::On;
+                }
+                continue;
+            }
             // The wait goes on where it was. Begun anew, a station that restarts more often than it
             // waits would never say a word.
-            let began = self.speaking(event).into_iter().map(|ix| {
+            let began = speaking.into_iter().map(|ix| {
                 let (on_delay, _) = self.plan.settings.delays(self.tree.alarms[ix].kind);
                 self.slots[ix].alarm.since().after(on_delay)
             });
@@ -188,6 +198,7 @@ impl Engine {
                 event.due = Some(due);
             }
             self.timers.insert((due, Timer::Event(id)));
+            self.persist_event(id);
         }
     }
 
@@ -215,7 +226,8 @@ impl Engine {
             told: stored.told,
             due: None,
             first_due: None,
-            why: Why::On,
+            // Written by a release that did not keep it: what was over and is on is on again.
+            why: stored.why.unwrap_or(if stored.over { Why::Again } else { Why::On }),
             on: stored.on,
             held: stored.held,
             times: stored.times,
