@@ -10,6 +10,7 @@ pub mod process;
 pub mod publish;
 pub mod rates;
 pub mod restart;
+pub mod soak;
 pub mod station;
 pub mod steady;
 pub mod stopwatch;
@@ -22,11 +23,13 @@ pub struct Effort {
     pub rounds: usize,
     /// Seconds of steady traffic.
     pub steady_s: u64,
+    /// Seconds of fifty times the usual readings.
+    pub soak_s: u64,
 }
 
 impl Effort {
     /// Five rounds.
-    pub const FULL: Self = Self { rounds: 5, steady_s: 20 };
+    pub const FULL: Self = Self { rounds: 5, steady_s: 20, soak_s: 240 };
     /// One round, to see that everything runs.
-    pub const QUICK: Self = Self { rounds: 1, steady_s: 8 };
+    pub const QUICK: Self = Self { rounds: 1, steady_s: 8, soak_s: 40 };
 }

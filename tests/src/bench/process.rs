@@ -26,6 +26,12 @@ pub fn memory_mib(id: u32) -> f64 {
     field(&file(id, "status"), "VmRSS:") / 1_024.0
 }
 
+/// Files and sockets it has open.
+#[must_use]
+pub fn open_files(id: u32) -> f64 {
+    std::fs::read_dir(format!("/proc/{id}/fd")).map_or(f64::NAN, |open| open.count() as f64)
+}
+
 /// Bytes written so far.
 #[must_use]
 pub fn written(id: u32) -> Written {

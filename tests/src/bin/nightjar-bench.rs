@@ -4,14 +4,15 @@ use anyhow::{Context, Result, bail};
 use nightjar_tests::bench::station::{Plan, Station};
 use nightjar_tests::bench::table::{Goal, Row, text};
 use nightjar_tests::bench::{
-    Effort, alarms, imports, outlook, pages, process, rates, restart, steady, stopwatch,
+    Effort, alarms, imports, outlook, pages, process, rates, restart, soak, steady, stopwatch,
 };
 use nightjar_tests::programs;
 use std::io::Write;
 use std::path::Path;
 
-const PARTS: [&str; 11] = [
-    "size", "rates", "imports", "bytes", "steady", "tenfold", "many", "pages", "restart", "alarms", "outlook",
+const PARTS: [&str; 12] = [
+    "size", "rates", "imports", "bytes", "steady", "tenfold", "many", "pages", "restart", "alarms",
+    "outlook", "soak",
 ];
 
 /// To those who wait: what is being measured.
@@ -102,6 +103,7 @@ fn main() -> Result<()> {
     part("many", &mut || steady::many(effort))?;
     part("alarms", &mut || alarms::rows(effort))?;
     part("outlook", &mut || outlook::rows(effort))?;
+    part("soak", &mut || soak::rows(effort))?;
     say(&format!("{:.0} s in all, {} round(s)", began.elapsed().as_secs_f64(), effort.rounds));
     std::io::stdout().write_all(text(&rows).as_bytes())?;
     Ok(())
