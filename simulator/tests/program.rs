@@ -85,7 +85,7 @@ fn files_tell_the_same_story_every_time() {
     assert!((csv.clone(), truth.clone()) == play("second"));
     assert_eq!(csv.lines().count(), 1 + 5 * 1440);
     let truth: Value = serde_json::from_str(&truth).unwrap();
-    assert_eq!(truth["jars"].as_array().unwrap().len(), 8);
+    assert_eq!(truth["jars"].as_array().unwrap().len(), 24);
     assert_eq!(truth["faults"][0]["cause"], "pump-trip");
     assert_eq!(truth["faults"][0]["begins_at"], "2026-04-19T07:17:00Z");
 }

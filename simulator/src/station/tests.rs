@@ -218,7 +218,7 @@ fn every_scenario_runs_and_shows_what_it_is_about() {
         let seen = (with(Crossing::NoFlow), with(Crossing::LowFlow), with(Crossing::TooWarm));
         let expected = match name {
             "demo" => (8, 8, 8),
-            "pump-trip" => (8, 8, 0),
+            "pump-trip" => (24, 24, 0),
             "two-pumps" => (12, 12, 0),
             "clogged-header" => (0, 4, 0),
             "warm-spell" => (0, 0, 8),

@@ -29,7 +29,7 @@ const LOOK_EVERY: Span = Span::from_hours(1);
 /// How long exact sums are remembered: what is shown is made anew once an hour and after entries.
 const REMEMBERED: Span = Span::from_hours(2);
 /// The crew answers an alarm after this long, as somebody does who has to find the lamp first.
-const ANSWERED_AFTER: Span = Span::from_minutes(7);
+const ANSWERED_AFTER: Span = Span::from_minutes(4);
 /// An alarm that stands this long is one they can only wait out: they pause it.
 const WAITED_OUT_AFTER: Span = Span::from_hours(2);
 
