@@ -109,7 +109,8 @@ async fn lines_become_readings_whatever_pieces_they_come_in() {
 }
 
 #[tokio::test]
-async fn two_hundred_times_pulled_and_put_back() {
+async fn pulled_and_put_back_again_and_again() {
+    let times: u32 = std::env::var("NIGHTJAR_CUTS").map_or(60, |asked| asked.parse().unwrap());
     let folder = tempfile::tempdir().unwrap();
     let name = folder.path().join("board");
     let mut cable = Cable::plug(&name);
@@ -117,7 +118,7 @@ async fn two_hundred_times_pulled_and_put_back() {
     assert!(station.core.link().await.0);
     let elapsed = stopwatch();
     let mut longest_ms = 0;
-    for n in 0..200 {
+    for n in 0..times {
         cable.send(&sentence(&format!("NJXDR,C,{n}.5,C,J07T")));
         assert_eq!(station.core.readings().await.0[0].value.to_bits(), (f64::from(n) + 0.5).to_bits());
         // Half a line is under way when the cable goes.
@@ -132,10 +133,10 @@ async fn two_hundred_times_pulled_and_put_back() {
         longest_ms = longest_ms.max(elapsed() - pulled_at);
     }
     println!(
-        "200 times replugged, each time behind another port, longest wait until the port was open again: {longest_ms} ms"
+        "{times} times replugged, each time behind another port, longest wait until the port was open again: {longest_ms} ms"
     );
     assert!(longest_ms < 10_000);
-    assert_eq!(station.core.counters.connections(), 201);
+    assert_eq!(station.core.counters.connections(), u64::from(times) + 1);
     assert_eq!(station.core.counters.refused_total(), 0);
 }
 

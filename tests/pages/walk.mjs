@@ -39,7 +39,10 @@ const task = async (browser, site, name, work) => {
 };
 
 /** Whether a text can be read without opening anything. */
-const reads = async (page, text) => (await page.locator('body').innerText()).includes(text);
+// A person looks until it is there; what is sent by script brings its answer a moment after the press.
+const there = (waited) => waited.then(() => true, () => false);
+const reads = (page, text) =>
+  there(page.waitForFunction((wanted) => document.body?.innerText.includes(wanted), text, { timeout: 5000 }));
 const bar = (page, name) => page.locator('nav.bar').getByRole('link', { name, exact: false }).first();
 const more = async (p, name) => {
   await p.tap(p.page.locator('nav.bar summary'), 'More');
@@ -61,7 +64,8 @@ export const walk = async (browser) => {
     const form = p.page.locator('form[action="/entry/siphon"]');
     await p.type(form.locator('[name="volume"]'), '35', 'the amount');
     await p.tap(form.locator('button.main'), 'Save');
-    return (await reads(p.page, 'Saved')) && (await p.page.locator('.saved button', { hasText: 'Undo' }).isVisible());
+    const undo = p.page.locator('.saved button', { hasText: 'Undo' });
+    return (await reads(p.page, 'Saved')) && (await there(undo.waitFor({ state: 'visible', timeout: 5000 })));
   });
   await go('Take back what was just entered', async (p) => {
     await visit(p.page, `${site.url}/jar/J04`);

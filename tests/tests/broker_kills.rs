@@ -12,7 +12,7 @@ use std::process::{Command, Stdio};
 use std::time::Duration;
 
 /// Kills when no other number is asked for by `NIGHTJAR_KILLS`.
-const KILLS: u32 = 12;
+const KILLS: u32 = 10;
 /// The broker is restarted after each of so many kills.
 const RESTART_EVERY: u32 = 10;
 

@@ -76,8 +76,10 @@ fn the_demo_season_is_predicted_and_its_alarms_are_raised_once() {
 }
 
 #[test]
-fn four_other_seasons_are_predicted_too() {
-    for seed in [2, 3, 5, 8] {
+fn other_seasons_are_predicted_too() {
+    // `NIGHTJAR_SEASONS=all` plays four.
+    let all = std::env::var_os("NIGHTJAR_SEASONS").is_some();
+    for seed in if all { vec![2, 3, 5, 8] } else { vec![8] } {
         let report = play(seed, &[]);
         let peak = check(&report);
         raised(&report);
