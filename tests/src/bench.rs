@@ -23,13 +23,13 @@ pub struct Effort {
     pub rounds: usize,
     /// Seconds of steady traffic.
     pub steady_s: u64,
-    /// Seconds of fifty times the usual readings.
+    /// Seconds of ten readings a second of each sensor.
     pub soak_s: u64,
 }
 
 impl Effort {
     /// Five rounds.
-    pub const FULL: Self = Self { rounds: 5, steady_s: 20, soak_s: 240 };
+    pub const FULL: Self = Self { rounds: 5, steady_s: 20, soak_s: 600 };
     /// One round, to see that everything runs.
     pub const QUICK: Self = Self { rounds: 1, steady_s: 8, soak_s: 40 };
 }
