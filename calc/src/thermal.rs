@@ -42,7 +42,7 @@ mod rules;
 mod steady;
 
 pub use best::BestOf;
-pub use ledger::{HourBlock, Ledger, hour_of};
+pub use ledger::{HourBlock, Ledger, begin_of_hour, hour_of};
 pub use pair::{DegreesAboveZero, Integrand, Pair};
 pub use record::{Integrated, Record};
 pub use rules::{Rules, typical_interval};

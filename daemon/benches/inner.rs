@@ -59,14 +59,8 @@ fn grown(config: &Config) -> Progress {
     progress.set_entries(season::entries(&rack, end()).unwrap());
     let from = end() - Span::from_days(season::EGGS_SINCE);
     for (number, sensor) in (0_u16..).zip(&rack.sensors).filter(|(_, s)| s.measure == Measure::Temperature) {
-        let mut hours: BTreeMap<i64, Vec<Sample>> = BTreeMap::new();
         let samples = season::samples(sensor, number.into(), from, end(), Span::from_secs(10));
-        for sample in usable(&samples) {
-            hours.entry(hour_of(sample.at)).or_default().push(sample);
-        }
-        for (hour, samples) in hours {
-            progress.set_hour(SensorIx(number), hour, &samples);
-        }
+        progress.set_hours(SensorIx(number), [], usable(&samples));
     }
     progress.settle();
     progress

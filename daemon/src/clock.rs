@@ -91,6 +91,9 @@ pub struct NotBeforeBuild;
 
 /// 2026-01-01T00:00:00Z, in milliseconds: no copy of this program ran before it.
 pub const EARLIEST_BELIEVABLE_MS: i64 = 1_767_225_600_000;
+/// A wall clock that differs by no more from the up-time is being slowed or hurried to the right time; by
+/// more, it was set.
+pub const LEAST_STEP: Span = Span::from_secs(2);
 
 impl TrustProbe for NotBeforeBuild {
     fn trusted(&self, _up: Uptime, utc: Timestamp) -> bool {

@@ -30,7 +30,7 @@ pub const WEBHOOK: &str = "webhook";
 pub const FOLDER: &str = "folder";
 
 /// What a row of the outbox carries as its body.
-#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Body {
     /// Subject, for routes that have one.
     pub subject: String,
@@ -44,6 +44,9 @@ pub struct Body {
     /// this is a later one: mail programs then show one thread.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub first: Option<String>,
+    /// It says that no message can leave, which is no longer so once one does.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub of_silence: bool,
 }
 
 /// What became of one attempt to send.

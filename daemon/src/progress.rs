@@ -23,10 +23,11 @@ use books::{Books, Content, Known, Refusal};
 use learning::Lessons;
 use nightjar_calc::development::species::{Species, find_among};
 use nightjar_calc::outlook::Futures;
-use nightjar_calc::thermal::Sample;
+use nightjar_calc::thermal::{Sample, hour_of};
 use nightjar_calc::time::{Span, Timestamp};
 use record::SensorRecord;
 use std::collections::{BTreeMap, BTreeSet};
+use std::ops::RangeInclusive;
 use std::sync::Arc;
 
 /// Everything known about the eggs.
@@ -153,7 +154,7 @@ impl Progress {
         for (name, at) in first {
             let Ok(species) = find_among(&self.species, name) else { continue };
             for (ix, record) in &mut self.records {
-                if !record.follow(species, nightjar_calc::thermal::hour_of(at)) {
+                if !record.follow(species, hour_of(at)) {
                     self.late.insert(*ix);
                 }
             }
@@ -329,10 +330,9 @@ impl Progress {
 
     /// Readings have taken their place in a stretch of the record: its hours are needed whole.
     pub fn need_again(&mut self, from: Timestamp, to: Timestamp) {
-        let hours = nightjar_calc::thermal::hour_of(from)..=nightjar_calc::thermal::hour_of(to);
-        for (ix, record) in &mut self.records {
-            hours.clone().for_each(|hour| record.need(hour));
-            self.late.insert(*ix);
+        let sensors: Vec<SensorIx> = self.records.keys().copied().collect();
+        for sensor in sensors {
+            self.need_hours(sensor, hour_of(from)..=hour_of(to));
         }
     }
 
@@ -346,18 +346,29 @@ impl Progress {
         needed
     }
 
-    /// An hour that could not be given is asked for again.
-    pub fn need_hour(&mut self, sensor: SensorIx, hour: i64) {
+    /// Hours that are needed whole, or could not be given, are asked for.
+    pub fn need_hours(&mut self, sensor: SensorIx, hours: RangeInclusive<i64>) {
         if let Some(record) = self.records.get_mut(&sensor) {
-            record.need(hour);
+            hours.for_each(|hour| record.need(hour));
             self.late.insert(sensor);
         }
     }
 
-    /// Takes all readings of one hour over.
-    pub fn set_hour(&mut self, sensor: SensorIx, hour: i64, samples: &[Sample]) {
-        if let Some(record) = self.records.get_mut(&sensor) {
-            record.set_hour(hour, samples);
+    /// Takes all readings of these hours over, and of any other hour that is among them.
+    pub fn set_hours(
+        &mut self,
+        sensor: SensorIx,
+        hours: impl IntoIterator<Item = i64>,
+        samples: impl IntoIterator<Item = Sample>,
+    ) {
+        let Some(record) = self.records.get_mut(&sensor) else { return };
+        let mut by_hour: BTreeMap<i64, Vec<Sample>> =
+            hours.into_iter().map(|hour| (hour, Vec::new())).collect();
+        for sample in samples {
+            by_hour.entry(hour_of(sample.at)).or_default().push(sample);
+        }
+        for (hour, samples) in by_hour {
+            record.set_hour(hour, &samples);
         }
     }
 

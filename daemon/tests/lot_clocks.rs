@@ -69,7 +69,7 @@ fn station(entries: Vec<Entry>, probe_until: Timestamp) -> Progress {
                 .map(|at| Sample::new(at, celsius).unwrap())
                 .collect();
             if !samples.is_empty() {
-                progress.set_hour(sensor, hour, &samples);
+                progress.set_hours(sensor, [hour], samples);
             }
         }
     }

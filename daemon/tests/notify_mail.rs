@@ -62,7 +62,7 @@ async fn serve(listener: TcpListener, rcpt: &'static str) -> String {
 
 fn body() -> Body {
     let (subject, text) = ("[P1] No flow".into(), "P1 NO FLOW header A".into());
-    Body { subject, text, to: "kim@example.org".into(), about: "event-1".into(), first: None }
+    Body { subject, text, to: "kim@example.org".into(), about: "event-1".into(), ..Body::default() }
 }
 
 async fn exchange(rcpt: &'static str) -> (Sent, String) {

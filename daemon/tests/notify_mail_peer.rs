@@ -139,7 +139,7 @@ async fn send(port: u16, implicit: bool, folder: &Path, authority: &str, passwor
         text: "P1 NO FLOW header A: 24 of 24 jars since 02:14. Reply ACK M4T\n.\nEau 3 °C".into(),
         to: "kim@example.org".into(),
         about: "event-1".into(),
-        first: None,
+        ..Body::default()
     };
     let clock = ManualClock::new(Timestamp::parse("2026-04-12T09:14:21Z").unwrap());
     EmailRoute::new(&email).unwrap().send("event-1/1/kim/mail/1", &body, true, clock.now()).await

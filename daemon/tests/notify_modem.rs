@@ -251,7 +251,7 @@ fn body(text: &str) -> Body {
         text: text.into(),
         to: "+12025550143".into(),
         about: "event-1".into(),
-        first: None,
+        ..Body::default()
     }
 }
 

@@ -100,7 +100,7 @@ fn body() -> Body {
         text: r#"{"schema":1,"type":"alarm.active"}"#.into(),
         to: "pager".into(),
         about: "event-1".into(),
-        first: None,
+        ..Body::default()
     }
 }
 

@@ -67,7 +67,7 @@ fn station(entries: Vec<Entry>) -> Progress {
             let at = |minute: i64| Timestamp::from_ms(hour * 3_600_000 + minute * 60_000);
             let samples: Vec<Sample> =
                 (0..60).step_by(2).map(|m| Sample::new(at(m), WATER_C).unwrap()).collect();
-            progress.set_hour(sensor, hour, &samples);
+            progress.set_hours(sensor, [hour], samples);
         }
     }
     progress.settle();

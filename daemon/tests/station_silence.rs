@@ -125,14 +125,32 @@ fn modem(folder: &Path) -> (Plugged, CancellationToken) {
     (plug(&folder.join("modem"), unplug.clone()), unplug)
 }
 
+/// A station with eggs, its modem and its watcher, once the first sign of life was heard.
+struct Watched {
+    folder: tempfile::TempDir,
+    outside: Outside,
+    bench: Bench,
+    modem: Plugged,
+    unplug: CancellationToken,
+}
+
+impl Watched {
+    async fn begin(more: &str) -> Self {
+        let folder = tempfile::tempdir().unwrap();
+        let (outside, port) = outside().await;
+        let (modem, unplug) = modem(folder.path());
+        let bench = bench(folder.path(), &settings(folder.path(), port, more)).await;
+        bench.load().await;
+        let mut watched = Self { folder, outside, bench, modem, unplug };
+        watched.outside.begin(&mut watched.bench, &watched.modem).await;
+        watched
+    }
+}
+
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
 async fn while_no_route_carries_an_urgent_message_no_sign_of_life_says_ok() {
-    let folder = tempfile::tempdir().unwrap();
-    let (mut outside, port) = outside().await;
-    let (modem_there, unplug) = modem(folder.path());
-    let mut bench = bench(folder.path(), &settings(folder.path(), port, NO_MAIL)).await;
-    bench.load().await;
-    outside.begin(&mut bench, &modem_there).await;
+    let watched = Watched::begin(NO_MAIL).await;
+    let Watched { mut outside, mut bench, modem: modem_there, unplug, folder } = watched;
     outside.minutes(&mut bench, Some(&modem_there), 10).await;
     assert!(outside.beats.iter().all(|(_, status)| *status == Status::Ok), "{:?}", outside.beats);
     assert_eq!(outside.notices, []);
@@ -166,12 +184,8 @@ async fn while_no_route_carries_an_urgent_message_no_sign_of_life_says_ok() {
 
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
 async fn a_blind_station_either_says_so_by_its_own_alarm_or_is_not_ok() {
-    let folder = tempfile::tempdir().unwrap();
-    let (mut outside, port) = outside().await;
-    let (modem, _unplug) = modem(folder.path());
-    let mut bench = bench(folder.path(), &settings(folder.path(), port, "")).await;
-    bench.load().await;
-    outside.begin(&mut bench, &modem).await;
+    let Watched { folder: _folder, mut outside, mut bench, modem, unplug: _unplug } =
+        Watched::begin("").await;
     outside.minutes(&mut bench, Some(&modem), 10).await;
     bench.pull().await;
     let pulled = bench.clock.now().utc;
@@ -192,12 +206,8 @@ async fn a_blind_station_either_says_so_by_its_own_alarm_or_is_not_ok() {
 
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
 async fn after_three_hours_without_a_route_each_person_gets_one_text_an_event_as_it_is_now() {
-    let folder = tempfile::tempdir().unwrap();
-    let (mut outside, port) = outside().await;
-    let (modem_there, unplug) = modem(folder.path());
-    let mut bench = bench(folder.path(), &settings(folder.path(), port, NO_MAIL)).await;
-    bench.load().await;
-    outside.begin(&mut bench, &modem_there).await;
+    let watched = Watched::begin(NO_MAIL).await;
+    let Watched { mut outside, mut bench, modem: modem_there, unplug, folder } = watched;
     outside.minutes(&mut bench, Some(&modem_there), 3).await;
     unplug.cancel();
     std::fs::remove_file(folder.path().join("modem")).unwrap();

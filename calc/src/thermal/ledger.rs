@@ -14,6 +14,12 @@ pub const fn hour_of(at: Timestamp) -> i64 {
     at.ms().div_euclid(HOUR_MS)
 }
 
+/// The moment an hour begins, by its number: the reverse of [`hour_of`].
+#[must_use]
+pub const fn begin_of_hour(hour: i64) -> Timestamp {
+    Timestamp::from_ms(hour.saturating_mul(HOUR_MS))
+}
+
 /// The readings of one hour, reduced to what the sum needs: the first, the last and the tally between them.
 ///
 /// A block is a function of the *set* of readings of its hour. When a late one arrives, it is made again

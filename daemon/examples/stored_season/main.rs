@@ -17,9 +17,7 @@ use nightjar::rack::{JarIx, Measure};
 use nightjar::reading::SensorIx;
 use nightjar::store::{FILE_NAME, StoreOptions, import_entries, open};
 use nightjar_calc::development::species;
-use nightjar_calc::thermal::hour_of;
 use nightjar_calc::time::{Span, Timestamp};
-use std::collections::BTreeMap;
 use std::path::Path;
 use std::sync::Arc;
 
@@ -92,13 +90,7 @@ fn outlook(path: &str, rounds: usize) -> Result<()> {
             continue;
         }
         let ix = SensorIx(u16::try_from(number).context("too many sensors")?);
-        let mut hours: BTreeMap<i64, Vec<_>> = BTreeMap::new();
-        for sample in usable(&season::samples(sensor, number, from, end, sensor.interval)) {
-            hours.entry(hour_of(sample.at)).or_default().push(sample);
-        }
-        for (hour, samples) in hours {
-            progress.set_hour(ix, hour, &samples);
-        }
+        progress.set_hours(ix, [], usable(&season::samples(sensor, number, from, end, sensor.interval)));
     }
     let mut water = Water::new(Arc::clone(&rack), config.water_type);
     for _ in 0..rounds {

@@ -210,6 +210,22 @@ impl Tree {
     }
 }
 
+/// Name of a place.
+pub fn asset_at(at: At, rack: &Rack, sources: &[String], routes: &[String]) -> Asset {
+    let named = |names: &[String], at: u16| names.get(usize::from(at)).cloned().unwrap_or_default();
+    match at {
+        At::Site => Asset::Site,
+        At::Supply => Asset::Supply,
+        At::Pump(pump) => Asset::Pump(named(&rack.pumps, pump.0)),
+        At::Header(header) => Asset::Header(rack.header(header).id.to_string()),
+        At::Jar(jar) => Asset::Jar(rack.jar(jar).id.to_string()),
+        At::Monitor => Asset::Monitor,
+        At::Node(source) => Asset::Node(named(sources, source.0)),
+        At::Sensor(sensor) => Asset::Sensor(rack.sensor(sensor).id.to_string()),
+        At::Route(route) => Asset::Route(named(routes, route)),
+    }
+}
+
 struct Builder<'a> {
     tree: Tree,
     rack: &'a Rack,
@@ -245,21 +261,7 @@ impl Builder<'_> {
     }
 
     fn asset(&self, at: At) -> Asset {
-        match at {
-            At::Site => Asset::Site,
-            At::Supply => Asset::Supply,
-            At::Pump(pump) => Asset::Pump(self.rack.pumps[usize::from(pump.0)].clone()),
-            At::Header(header) => Asset::Header(self.rack.header(header).id.to_string()),
-            At::Jar(jar) => Asset::Jar(self.rack.jar(jar).id.to_string()),
-            At::Monitor => Asset::Monitor,
-            At::Node(source) => {
-                Asset::Node(self.sources.get(usize::from(source.0)).cloned().unwrap_or_default())
-            }
-            At::Sensor(sensor) => Asset::Sensor(self.rack.sensor(sensor).id.to_string()),
-            At::Route(route) => {
-                Asset::Route(self.routes.get(usize::from(route)).cloned().unwrap_or_default())
-            }
-        }
+        asset_at(at, self.rack, self.sources, self.routes)
     }
 
     fn group(&self, kind: AlarmKind, at: At) -> (Family, At, Level) {
@@ -313,7 +315,9 @@ impl Builder<'_> {
         for pump in 0..self.rack.pumps.len() {
             // A pump with one header is that header.
             if self.tree.headers_of_pump[pump].len() >= HEADERS {
-                for kind in [AlarmKind::NoFlowHeader, AlarmKind::LowFlow, AlarmKind::HighFlow] {
+                for kind in
+                    std::iter::once(AlarmKind::NoFlowHeader).chain(SHARED).filter(|kind| is_flow(*kind))
+                {
                     self.add(kind, At::Pump(PumpIx(short(pump))), Inference::HalfOfHeaders, Span::ZERO);
                 }
             }
@@ -422,6 +426,11 @@ impl Builder<'_> {
         }
     }
 
+    /// What feeds a header, nearest first.
+    fn feeding(&self, header: HeaderIx) -> impl Iterator<Item = At> + use<> {
+        self.rack.header(header).pump.map(At::Pump).into_iter().chain([At::Supply])
+    }
+
     fn parents(&self, kind: AlarmKind, at: At) -> Vec<AlarmIx> {
         let named = |kind, at| self.tree.find(kind, at);
         let as_header = if kind == AlarmKind::NoFlow { AlarmKind::NoFlowHeader } else { kind };
@@ -431,8 +440,7 @@ impl Builder<'_> {
                 named(as_header, header).into_iter().collect()
             }
             At::Header(header) if kind != AlarmKind::BlindHeader => {
-                let pump = self.rack.header(header).pump.and_then(|pump| named(kind, At::Pump(pump)));
-                pump.or_else(|| named(kind, At::Supply)).into_iter().collect()
+                self.feeding(header).find_map(|at| named(kind, at)).into_iter().collect()
             }
             At::Pump(_) => named(kind, At::Supply).into_iter().collect(),
             At::Node(_) => named(AlarmKind::BlindHeader, At::Monitor).into_iter().collect(),
@@ -463,8 +471,7 @@ impl Builder<'_> {
             At::Jar(jar) => {
                 let header = self.rack.jar(jar).header;
                 places.push(At::Header(header));
-                places.extend(self.rack.header(header).pump.map(At::Pump));
-                places.push(At::Supply);
+                places.extend(self.feeding(header));
             }
             At::Header(header) if family == Family::Blind => {
                 let sources = self.tree.sensors_of_header[usize::from(header.0)]
@@ -474,10 +481,7 @@ impl Builder<'_> {
                 places.extend(sources.into_iter().map(At::Node));
                 places.push(At::Monitor);
             }
-            At::Header(header) => {
-                places.extend(self.rack.header(header).pump.map(At::Pump));
-                places.push(At::Supply);
-            }
+            At::Header(header) => places.extend(self.feeding(header)),
             At::Pump(_) => places.push(At::Supply),
             At::Node(_) => places.push(At::Monitor),
             At::Sensor(sensor) if family == Family::Blind => {

@@ -14,7 +14,6 @@ use crate::season::{DayMean, Material, Way, answered, csv, html, tables};
 use crate::store::{JournalFilter, JournalKind, look_at};
 use crate::supervise::restore;
 use clap::Args;
-use nightjar_calc::thermal::hour_of;
 use nightjar_calc::time::{Day, Span, Timestamp};
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
@@ -179,13 +178,7 @@ fn read_temperatures(
             let end = (start + Span::from_hours(24)).min(to);
             let samples = look_at(path, |r| r.samples_between(&sensor.id, start, end))
                 .map_err(|error| cannot_read(path, &error))?;
-            let mut hours: BTreeMap<i64, Vec<_>> = BTreeMap::new();
-            for sample in usable(&samples) {
-                hours.entry(hour_of(sample.at)).or_default().push(sample);
-            }
-            for (hour, samples) in hours {
-                progress.set_hour(ix, hour, &samples);
-            }
+            progress.set_hours(ix, [], usable(&samples));
             start = end;
         }
         progress.settle();

@@ -15,9 +15,10 @@ use crate::store::{Appended, NewMessage, Refused, StoreError, StoreHandle, Trans
 use crate::web::backend::{Asked, COMMANDS_WAITING, Command, Reply};
 use futures_util::StreamExt;
 use futures_util::stream::FuturesUnordered;
-use nightjar_calc::thermal::{Sample, hour_of};
-use nightjar_calc::time::{Span, Timestamp};
+use nightjar_calc::thermal::{Sample, begin_of_hour};
+use nightjar_calc::time::Span;
 use std::collections::{BTreeMap, VecDeque};
+use std::ops::RangeInclusive;
 use std::pin::Pin;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicU64, AtomicUsize, Ordering};
@@ -89,7 +90,7 @@ enum Arrived {
 /// Hours of a sensor that were needed, one after the other, and their readings.
 struct Stretch {
     sensor: SensorIx,
-    hours: std::ops::RangeInclusive<i64>,
+    hours: RangeInclusive<i64>,
     samples: Result<Vec<Sample>, String>,
 }
 
@@ -375,7 +376,7 @@ impl Core {
             return;
         }
         self.filling = true;
-        let mut wanted: Vec<(SensorIx, SensorId, std::ops::RangeInclusive<i64>)> = Vec::new();
+        let mut wanted: Vec<(SensorIx, SensorId, RangeInclusive<i64>)> = Vec::new();
         for (sensor, hour) in needed {
             match wanted.last_mut() {
                 Some((same, _, hours))
@@ -392,8 +393,7 @@ impl Core {
             let flushed = store.flush().await;
             let mut stretches = Vec::with_capacity(wanted.len());
             for (sensor, id, hours) in wanted {
-                let begin = |hour: i64| Timestamp::from_ms(hour * 3_600_000);
-                let (from, to) = (begin(*hours.start()), begin(hours.end() + 1));
+                let (from, to) = (begin_of_hour(*hours.start()), begin_of_hour(hours.end() + 1));
                 let samples = match &flushed {
                     Ok(()) => {
                         let read = store.read(move |r| r.samples_between(&id, from, to)).await;
@@ -412,20 +412,13 @@ impl Core {
         for Stretch { sensor, hours, samples } in stretches {
             match samples {
                 Ok(samples) => {
-                    let mut by_hour: BTreeMap<i64, Vec<Sample>> =
-                        hours.map(|hour| (hour, Vec::new())).collect();
-                    for sample in samples {
-                        by_hour.entry(hour_of(sample.at)).or_default().push(sample);
-                    }
-                    for (hour, samples) in by_hour {
-                        self.state.progress.set_hour(sensor, hour, &samples);
-                    }
+                    self.state.progress.set_hours(sensor, hours, samples);
                     self.state.refresh_soon(self.clock.now());
                 }
                 Err(error) => {
                     tracing::warn!(%error, "late readings are not in the sum yet");
                     self.fill_after = self.clock.now().up.after(FILL_AGAIN);
-                    hours.for_each(|hour| self.state.progress.need_hour(sensor, hour));
+                    self.state.progress.need_hours(sensor, hours);
                 }
             }
         }

@@ -623,7 +623,6 @@ impl State {
     }
 }
 
-/// Treatments that stand, with when and by whom.
 /// When a message arrived, by the clock as it is known by now: one that waited while the clock was set
 /// arrived so long before.
 fn known_since(arrived: Now, latest: Now) -> Now {
@@ -633,6 +632,7 @@ fn known_since(arrived: Now, latest: Now) -> Now {
     Now { up: arrived.up, utc: latest.utc - latest.up.since(arrived.up), trusted: true }
 }
 
+/// Treatments that stand, with when and by whom.
 fn treatments(progress: &Progress) -> Vec<(Treatment, Timestamp, PersonId)> {
     let treated = |done: Done<'_>| {
         let Act::Treatment(treatment) = done.act else { return None };

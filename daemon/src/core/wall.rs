@@ -1,12 +1,10 @@
 //! Notices that the wall clock was set, by a time server or a person, or is trusted from now on.
 //! Each step is kept until it is written down.
 
-use crate::clock::{Now, Uptime};
+use crate::clock::{LEAST_STEP, Now, Uptime};
 use nightjar_calc::time::{Span, Timestamp};
 use std::collections::VecDeque;
 
-/// Less is the clock being slowed or hurried to the right time.
-const STEP: Span = Span::from_secs(2);
 /// A step that could not be written down is tried again after so long.
 const AGAIN: Span = Span::from_secs(10);
 
@@ -31,7 +29,7 @@ impl WallWatch {
     /// Looks at both clocks.
     pub fn look(&mut self, now: Now) {
         let expected = self.seen.utc + now.up.since(self.seen.up);
-        let stepped = now.utc.since(expected).ms().abs() > STEP.ms();
+        let stepped = now.utc.since(expected).ms().abs() > LEAST_STEP.ms();
         if stepped || (now.trusted && !self.seen.trusted) {
             self.steps.push_back((expected, now));
             self.seen = now;

@@ -17,7 +17,7 @@ pub use saved::Saved;
 use super::message::{self, Reach};
 use super::worker::Fate;
 use super::{Body, FOLDER, MAIL, TEXT, WEBHOOK};
-use crate::alarm::event::{AlarmEvent, Change, EventId, Priority};
+use crate::alarm::event::{AlarmEvent, AlarmKind, Change, EventId, Priority};
 use crate::clock::{Now, Uptime};
 use crate::ids::PersonId;
 use crate::store::{MessageKey, NewMessage};
@@ -183,7 +183,7 @@ impl Router {
             let seq = self.directory.day_number(now.utc).saturating_mul(1_000) + self.texts.summaries % 1_000;
             let key =
                 MessageKey { about: about.clone(), event: None, seq, person, route: TEXT.into(), step: 0 };
-            let body = Body { subject: String::new(), text: text.clone(), to, about, first: None };
+            let body = Body { subject: String::new(), text: text.clone(), to, about, ..Body::default() };
             self.queue(key, priority, &body, Some(Span::from_hours(1)));
         }
     }
@@ -217,7 +217,7 @@ impl Router {
                     route: way.to_owned(),
                     step: 0,
                 };
-                let body = Body { subject, text: text.clone(), to, about: about.clone(), first: None };
+                let body = Body { subject, text: text.clone(), to, about: about.clone(), ..Body::default() };
                 self.queue(key, Priority::P3, &body, Some(Span::from_hours(12)));
             }
         }
@@ -264,14 +264,13 @@ impl Router {
     }
 
     fn begin(&mut self, event: &AlarmEvent, now: Now) {
+        // Whatever lasts for a day is in the digest too.
+        self.schedule_digest(now);
         let ladder = self.ladders.entry(event.event).or_insert_with(|| Ladder::new(event));
         if ladder.phase == Phase::Noted {
             ladder.told.clear();
         }
         ladder.take(event);
-        // Whatever lasts for a day is in the digest too.
-        self.schedule_digest(now);
-        let Some(ladder) = self.ladders.get_mut(&event.event) else { return };
         if event.priority == Priority::P3 {
             return ladder.rest(Phase::Digest);
         }
@@ -288,8 +287,7 @@ impl Router {
         self.tell_told(event, now);
         self.hours.remove(&event.event);
         let Some(ladder) = self.ladders.get_mut(&event.event) else { return };
-        let unanswered = ladder.acknowledged.is_none() && !ladder.people_told().is_empty();
-        if unanswered || event.chattering {
+        if ladder.is_unanswered() || event.chattering {
             ladder.take(event);
             ladder.rest(Phase::Noted);
             self.schedule_digest(now);
@@ -491,7 +489,8 @@ impl Router {
             _ => (message::subject(latest, words, now), message::body(latest, words, &reach, now)),
         };
         let first = ladder.firsts.get(&(person.clone(), way.to_owned())).cloned();
-        let body = Body { subject, text, to, about: key.about.clone(), first };
+        let of_silence = latest.kind == AlarmKind::CannotSendAtAll && latest.change != Change::Cleared;
+        let body = Body { subject, text, to, about: key.about.clone(), first, of_silence };
         let (priority, life) = (latest.priority, life(latest));
         ladder.note(&key, way == TEXT && latest.change != Change::Cleared, now.up.after(TEXT_LIMIT));
         self.queue(key, priority, &body, life)
@@ -539,7 +538,7 @@ impl Router {
                     route: way.to_owned(),
                     step: 0,
                 };
-                let body = Body { subject: subject.clone(), text, to, about, first: None };
+                let body = Body { subject: subject.clone(), text, to, about, ..Body::default() };
                 self.queue(key, Priority::P3, &body, Some(Span::from_hours(24)));
             }
         }
@@ -553,13 +552,12 @@ impl Router {
                 .map(|ladder| ladder.latest.clone())
                 .collect()
         };
-        let unanswered = |ladder: &Ladder| ladder.acknowledged.is_none() && !ladder.people_told().is_empty();
         let urgent = |ladder: &Ladder| !matches!(ladder.phase, Phase::Digest | Phase::Noted);
         message::News {
             to_fix: these(&|ladder| ladder.phase == Phase::Digest),
             standing: these(&|ladder| urgent(ladder) && now.utc.since(ladder.latest.since) >= STANDING),
             chattering: these(&|ladder| ladder.latest.chattering),
-            unanswered: these(&|ladder| ladder.phase == Phase::Noted && unanswered(ladder)),
+            unanswered: these(&|ladder| ladder.phase == Phase::Noted && ladder.is_unanswered()),
         }
     }
 }

@@ -147,6 +147,8 @@ const SHORT_REST: Span = Span::from_ms(200);
 const REFUSED_REST: Span = Span::from_hours(1);
 /// A card that is locked or without credit may be seen to within minutes, and trying costs nothing.
 const TEXT_REFUSED_REST: Span = Span::from_minutes(5);
+/// Time in which the end of an alarm that nothing can leave is decided once a message has left.
+const SETTLE: Span = Span::from_secs(30);
 /// Longest text in one part, septets (3GPP TS 23.040, section 9.2.3.16).
 const ONE_PART: usize = 160;
 
@@ -164,6 +166,8 @@ pub struct Worker {
     seen: Arc<AtomicU64>,
     beat: Arc<AtomicU64>,
     greet_at: Option<Uptime>,
+    /// When the first message left after a time in which none did.
+    works_since: Option<Uptime>,
 }
 
 /// A message that could not be put into the outbox.
@@ -210,6 +214,7 @@ impl Worker {
             beat: Arc::new(AtomicU64::new(clock.0.now().up.ms())),
             clock,
             greet_at: None,
+            works_since: None,
         };
         (worker, watched)
     }
@@ -393,7 +398,9 @@ impl Worker {
             let due = self.store.read(move |look| look.due(route, now, BATCH)).await?;
             // One at a time, most urgent first: what was queued meanwhile may be more urgent.
             let Some(message) = due.into_iter().next() else { break };
-            self.attempt(message).await?;
+            if !self.stood_aside(&message).await? {
+                self.attempt(message).await?;
+            }
             self.beat.store(self.clock.0.now().up.ms(), Ordering::Relaxed);
         }
         let next = self.store.read(move |look| look.next_due(route)).await?;
@@ -422,10 +429,41 @@ impl Worker {
         let works_again = was_failing && matches!(outcome, Outcome::Accepted(_));
         self.store.mark(message.id, outcome).await?;
         if works_again {
+            self.works_since = Some(self.clock.0.now().up);
             // Each message waits for a turn of its own; the most urgent need not be the first.
             self.store.bring_forward(self.backend.route()).await?;
         }
         Ok(())
+    }
+
+    /// A message that says none can leave is not true once it leaves. It lets another one find out,
+    /// if there is one, and waits a moment when one has just left: the alarm is over then.
+    async fn stood_aside(&mut self, message: &Message) -> Result<bool, StoreError> {
+        if !of_silence(message) {
+            return Ok(false);
+        }
+        let (route, now) = (self.backend.route(), self.clock.0.now());
+        if self.health.borrow().failing_since.is_some() {
+            let tried = self.store.read(move |look| look.tried(route, now, BATCH)).await?;
+            let mut others: Vec<Message> = tried.into_iter().filter(|other| !of_silence(other)).collect();
+            if others.is_empty() {
+                return Ok(false);
+            }
+            // Another one each time: one that is never taken is not the judge of the route.
+            let turn = usize::try_from(message.attempts).unwrap_or(0) % others.len();
+            self.attempt(others.swap_remove(turn)).await?;
+        }
+        let up = self.clock.0.now().up;
+        let fails = self.health.borrow().failing_since.is_some();
+        let (error, after) = match self.works_since {
+            _ if fails => ("tried by another one".into(), retry_after(route, message.attempts, message.id.0)),
+            Some(since) if up.since(since) < SETTLE => ("another one has just left".into(), SETTLE),
+            _ => return Ok(false),
+        };
+        if self.store.mark(message.id, Outcome::Sending).await? {
+            self.store.mark(message.id, Outcome::Retry { error, after }).await?;
+        }
+        Ok(true)
     }
 
     fn judge(&mut self, message: &Message, sent: Sent) -> Outcome {
@@ -469,6 +507,10 @@ impl Worker {
             tracing::warn!(message = %key.text(), ?fate, "nobody took the report on this message");
         }
     }
+}
+
+fn of_silence(message: &Message) -> bool {
+    serde_json::from_value::<Body>(message.body.clone()).is_ok_and(|body| body.of_silence)
 }
 
 /// The next message past the outbox; never when there is no such way.

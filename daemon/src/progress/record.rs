@@ -128,17 +128,17 @@ impl SensorRecord {
     /// Sets an hour from all its readings. One that is still open stays so: the next reading of it is
     /// not late.
     pub fn set_hour(&mut self, hour: i64, samples: &[Sample]) {
-        let newest = self.newest.max(hour);
-        if hour >= newest.saturating_sub(OPEN_HOURS) || self.open.contains_key(&hour) {
-            let open = self.open.entry(hour).or_default();
-            samples.iter().for_each(|sample| keep(open, *sample));
+        self.newest = self.newest.max(hour);
+        let was = self.open.remove(&hour);
+        let stays = was.is_some() || hour >= self.newest.saturating_sub(OPEN_HOURS);
+        let mut open = was.unwrap_or_default();
+        samples.iter().for_each(|sample| keep(&mut open, *sample));
+        if stays {
+            self.open.insert(hour, open);
             self.changed.insert(hour);
         } else {
-            let mut open = Open::new();
-            samples.iter().for_each(|sample| keep(&mut open, *sample));
             self.put(hour, &open);
         }
-        self.newest = newest;
     }
 
     /// An hour could not be given whole, or more of it has come than was given: it is still needed.

@@ -48,17 +48,17 @@ pub(super) fn get(db: &Connection, id: &EntryId) -> Result<Option<Entry>, StoreE
 
 /// Entries in the order they were written, after the one of this number, with their numbers.
 pub(super) fn after(db: &Connection, seq: i64, limit: u32) -> Result<Vec<(i64, Entry)>, StoreError> {
-    page(db, "SELECT seq, body FROM entry WHERE seq > ?1 ORDER BY seq LIMIT ?2", seq, limit)
+    whole(readable_after(db, seq, limit)?)
 }
 
 /// Entries newest first, before the one of this number.
 pub(super) fn before(db: &Connection, seq: Option<i64>, limit: u32) -> Result<Vec<(i64, Entry)>, StoreError> {
-    page(
+    whole(page(
         db,
         "SELECT seq, body FROM entry WHERE seq < ?1 ORDER BY seq DESC LIMIT ?2",
         seq.unwrap_or(i64::MAX),
         limit,
-    )
+    )?)
 }
 
 /// An entry under its number, or what is wrong with it.
@@ -66,38 +66,34 @@ pub type Numbered = (i64, Result<Entry, StoreError>);
 
 /// As [`after`], with those that are damaged named instead of ending it.
 pub(super) fn readable_after(db: &Connection, seq: i64, limit: u32) -> Result<Vec<Numbered>, StoreError> {
-    let mut statement =
-        db.prepare_cached("SELECT seq, body FROM entry WHERE seq > ?1 ORDER BY seq LIMIT ?2")?;
-    let rows = statement.query_map(params![seq, limit], |row| {
-        let seq: i64 = row.get(0)?;
-        // What is no text is damaged like text that is no entry.
-        let body = row.get_ref(1)?.as_str().map(str::to_owned).map_err(|error| error.to_string());
-        Ok((seq, body))
-    })?;
-    let mut entries = Vec::new();
-    for row in rows {
-        let (seq, body) = row?;
-        let damaged =
-            |text| StoreError::Damaged { place: format!("logbook entry {seq}"), damage: Damage::Text(text) };
-        entries.push((seq, body.map_err(damaged).and_then(|body| parse(seq, &body))));
-    }
-    Ok(entries)
+    page(db, "SELECT seq, body FROM entry WHERE seq > ?1 ORDER BY seq LIMIT ?2", seq, limit)
 }
 
-fn page(db: &Connection, sql: &str, seq: i64, limit: u32) -> Result<Vec<(i64, Entry)>, StoreError> {
+/// All of them, or the first that is damaged.
+fn whole(entries: Vec<Numbered>) -> Result<Vec<(i64, Entry)>, StoreError> {
+    entries.into_iter().map(|(seq, entry)| Ok((seq, entry?))).collect()
+}
+
+fn page(db: &Connection, sql: &str, seq: i64, limit: u32) -> Result<Vec<Numbered>, StoreError> {
     let mut statement = db.prepare_cached(sql)?;
     let mut rows = statement.query(params![seq, limit])?;
     let mut entries = Vec::new();
     while let Some(row) = rows.next()? {
-        let (seq, body): (i64, String) = (row.get(0)?, row.get(1)?);
-        entries.push((seq, parse(seq, &body)?));
+        let seq: i64 = row.get(0)?;
+        // What is no text is damaged like text that is no entry.
+        let entry = match row.get_ref(1)?.as_str() {
+            Ok(body) => parse(seq, body),
+            Err(error) => Err(damaged(seq, error.to_string())),
+        };
+        entries.push((seq, entry));
     }
     Ok(entries)
 }
 
 fn parse(seq: i64, body: &str) -> Result<Entry, StoreError> {
-    serde_json::from_str(body).map_err(|e| StoreError::Damaged {
-        place: format!("logbook entry {seq}"),
-        damage: Damage::Text(e.to_string()),
-    })
+    serde_json::from_str(body).map_err(|error| damaged(seq, error.to_string()))
+}
+
+fn damaged(seq: i64, text: String) -> StoreError {
+    StoreError::Damaged { place: format!("logbook entry {seq}"), damage: Damage::Text(text) }
 }

@@ -393,6 +393,18 @@ pub(super) fn due(db: &Connection, route: &str, now: Now, limit: u32) -> Result<
     rows.map(|row| row?).collect()
 }
 
+/// Messages that were tried in vain and wait for another turn, in the order of [`due`].
+pub(super) fn tried(db: &Connection, route: &str, now: Now, limit: u32) -> Result<Vec<Message>, StoreError> {
+    let sql = format!(
+        "SELECT {COLUMNS} FROM outbox
+         WHERE state = 'queued' AND route = ?1 AND attempts > 0 AND (dies_up IS NULL OR dies_up > ?2)
+         ORDER BY priority, id LIMIT ?3"
+    );
+    let mut statement = db.prepare_cached(&sql)?;
+    let rows = statement.query_map(params![route, up_ms(now.up), limit], message)?;
+    rows.map(|row| row?).collect()
+}
+
 /// When the next message of a route becomes due.
 pub(super) fn next_due(db: &Connection, route: &str) -> Result<Option<Uptime>, StoreError> {
     let up: Option<i64> = db

@@ -8,7 +8,7 @@ use super::meta::{self, ClockStep, Run, Session, SetAside};
 use super::outbox::{self, Message, MessageId, OutboxCounts};
 use super::pack;
 use super::past_water;
-use super::sample::{ChannelId, HOUR_MS, Merged, Sample, hour_of, join};
+use super::sample::{ChannelId, HOUR_MS, Merged, Sample, join};
 use super::tail::{chunk_id, chunk_place, damaged, find_channel};
 use super::unplaced;
 use crate::alarm::event::EventId;
@@ -16,6 +16,7 @@ use crate::clock::{Now, Uptime};
 use crate::ids::SensorId;
 use crate::logbook::{Entry, EntryId};
 use nightjar_calc::outlook::DailyMeans;
+use nightjar_calc::thermal::{begin_of_hour, hour_of};
 use nightjar_calc::time::{Span, Timestamp};
 use rusqlite::{Connection, OptionalExtension, params};
 use std::collections::BTreeMap;
@@ -139,10 +140,7 @@ impl<'a> Reader<'a> {
             }
         })?;
         let Some((first, last)) = found else { return Ok(None) };
-        let of_hour = |hour: i64| {
-            let begin = |hour: i64| Timestamp::from_ms(hour.saturating_mul(3_600_000));
-            self.samples_between(sensor, begin(hour), begin(hour + 1))
-        };
+        let of_hour = |hour: i64| self.samples_between(sensor, begin_of_hour(hour), begin_of_hour(hour + 1));
         let (first, last) = (of_hour(first)?, of_hour(last)?);
         Ok(first.first().zip(last.last()).map(|(first, last)| (first.at, last.at)))
     }
@@ -501,6 +499,14 @@ impl<'a> Reader<'a> {
     /// When the store cannot be read, or a message is damaged.
     pub fn due(&self, route: &str, now: Now, limit: u32) -> Result<Vec<Message>, StoreError> {
         outbox::due(self.db, route, now, limit)
+    }
+
+    /// Messages of a route that were tried in vain and wait for another turn, most urgent first.
+    ///
+    /// # Errors
+    /// When the store cannot be read, or a message is damaged.
+    pub fn tried(&self, route: &str, now: Now, limit: u32) -> Result<Vec<Message>, StoreError> {
+        outbox::tried(self.db, route, now, limit)
     }
 
     /// When the next message of a route is due, on the up-time of this run.

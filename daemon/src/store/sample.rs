@@ -44,11 +44,6 @@ pub(super) const HOUR_MS: i64 = 3_600_000;
 /// Outside them a time is nonsense, and would not fit the key of a chunk.
 pub(super) const STORABLE_MS: std::ops::Range<i64> = 0..253_402_300_800_000;
 
-/// Hour since 1970 that a moment falls into.
-pub(super) fn hour_of(at: Timestamp) -> i64 {
-    at.ms().div_euclid(HOUR_MS)
-}
-
 /// A set of samples of one channel, by time, one for each moment.
 #[derive(Clone, Debug, Default)]
 pub(super) struct Merged {

@@ -4,7 +4,8 @@
 use super::chunk::{self, Summary};
 use super::error::StoreError;
 use super::pack;
-use super::sample::{ChannelId, HOUR_MS, Merged, Sample, hour_of, join};
+use super::sample::{ChannelId, HOUR_MS, Merged, Sample, join};
+use nightjar_calc::thermal::hour_of;
 use nightjar_calc::time::Timestamp;
 use rusqlite::{Connection, OptionalExtension, params};
 use std::collections::BTreeMap;

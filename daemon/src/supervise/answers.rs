@@ -320,7 +320,7 @@ fn text_to(
     priority: Priority,
 ) -> NewMessage {
     let key = MessageKey { about: about.clone(), event: None, seq, person, route: TEXT.to_owned(), step: 0 };
-    let body = Body { subject: String::new(), text, to: number, about, first: None };
+    let body = Body { subject: String::new(), text, to: number, about, ..Body::default() };
     let body = serde_json::to_value(body).unwrap_or_default();
     NewMessage { key, priority, body, delay: Span::ZERO, life: Some(LIFE) }
 }

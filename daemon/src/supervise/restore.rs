@@ -19,7 +19,7 @@ use crate::store::{MessageState, StoreError, StoreHandle, past_springs};
 use anyhow::{Context, Result};
 use nightjar_calc::development::species::{self, Species, SpeciesOverride};
 use nightjar_calc::development::{DegreeDay, Law};
-use nightjar_calc::thermal::hour_of;
+use nightjar_calc::thermal::{begin_of_hour, hour_of};
 use nightjar_calc::time::Timestamp;
 use std::collections::BTreeMap;
 use std::sync::Arc;
@@ -212,14 +212,13 @@ pub fn species(config: &Config) -> Result<Vec<Species>> {
     Ok(known)
 }
 
-/// Temperatures since the oldest eggs in jars were poured in.
-/// All temperatures that are still needed, a day at a time: a season at once is a hundred megabytes. To the
-/// last of them: a clock that begins in the past says nothing about how far the record goes.
+/// Temperatures since the oldest eggs in jars were poured in, a day at a time: a season at once is a hundred
+/// megabytes. To the last of them: a clock that begins in the past says nothing about how far the record goes.
 async fn read_back(progress: &mut Progress, rack: &Rack, store: &StoreHandle, now: Timestamp) -> Result<()> {
     let Some(since) = progress.needed_since() else { return Ok(()) };
-    let hour = |hour: i64| Timestamp::from_ms(hour * 3_600_000);
     let days = (hour_of(since)..=hour_of(now).max(hour_of(since))).step_by(24);
-    let mut windows: Vec<_> = days.map(|day| (hour(day).max(since), hour(day + 24))).collect();
+    let mut windows: Vec<_> =
+        days.map(|day| (begin_of_hour(day).max(since), begin_of_hour(day + 24))).collect();
     let known = windows.last().map_or(since, |(_, end)| *end);
     windows.push((known, Timestamp::from_ms(i64::MAX)));
     for (from, to) in windows {
@@ -233,13 +232,7 @@ async fn read_back(progress: &mut Progress, rack: &Rack, store: &StoreHandle, no
                 .read(move |r| r.samples_between(&id, from, to))
                 .await
                 .context("cannot read the temperatures back")?;
-            let mut hours: BTreeMap<i64, Vec<_>> = BTreeMap::new();
-            for sample in usable(&samples) {
-                hours.entry(hour_of(sample.at)).or_default().push(sample);
-            }
-            for (hour, samples) in hours {
-                progress.set_hour(ix, hour, &samples);
-            }
+            progress.set_hours(ix, [], usable(&samples));
         }
         progress.condense();
     }

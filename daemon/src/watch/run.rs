@@ -43,7 +43,7 @@ impl Routes {
             text: message.text.clone(),
             to: message.to.clone(),
             about: message.about.clone(),
-            first: None,
+            ..Body::default()
         };
         let now = clock.now();
         if let Some(folder) = &self.folder {

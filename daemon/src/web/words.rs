@@ -258,6 +258,12 @@ pub fn day(zone: Zone, now: Timestamp, at: Timestamp) -> String {
     }
 }
 
+/// Between which days something comes, when that is more than one day.
+pub fn spread(zone: Zone, between: Option<(Timestamp, Timestamp)>) -> Option<String> {
+    let (from, to) = between.filter(|(from, to)| zone.day_of(*from) != zone.day_of(*to))?;
+    Some(range(zone, from, to))
+}
+
 /// A day within the next weeks in few letters: "today", "Sun 29"; farther away the date.
 pub fn near_day(zone: Zone, now: Timestamp, at: Timestamp) -> String {
     let day = zone.day_of(at);

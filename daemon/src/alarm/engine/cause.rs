@@ -129,14 +129,17 @@ impl Engine {
         if self.tree.alarms[parent].at != At::Supply {
             return Some((SIBLINGS, Some(TOGETHER)));
         }
-        let with_eggs: Vec<_> = (0..).zip(&self.headers).filter(|(_, live)| live.may_hold_eggs).collect();
         let flow = is_flow(self.tree.alarms[parent].kind);
-        let of = |ix: u16| self.plan.rack.header(HeaderIx(ix)).pump.filter(|_| flow);
-        let pumps: BTreeSet<_> = with_eggs.iter().filter_map(|(ix, _)| of(*ix)).collect();
-        let unknown = with_eggs.iter().filter(|(ix, _)| of(*ix).is_none()).count();
-        match (pumps.len() + unknown, unknown) {
-            (0 | 1, _) | (2, 0) => None,
-            (2, _) => Some((2, Some(BOTH_TOGETHER))),
+        let branch = |header: HeaderIx| {
+            let pump = self.plan.rack.header(header).pump.filter(|_| flow);
+            pump.map_or(At::Header(header), At::Pump)
+        };
+        let with_eggs = (0..).zip(&self.headers).filter(|(_, live)| live.may_hold_eggs);
+        let branches: BTreeSet<At> = with_eggs.map(|(ix, _)| branch(HeaderIx(ix))).collect();
+        let guess = branches.iter().any(|at| matches!(at, At::Header(_)));
+        match branches.len() {
+            0 | 1 => None,
+            2 => guess.then_some((2, Some(BOTH_TOGETHER))),
             _ => Some((SIBLINGS, Some(TOGETHER))),
         }
     }

@@ -5,8 +5,8 @@ use crate::alarm::condition::{JarLimits, TempLimits};
 use crate::alarm::event::{AlarmKind, Asset, Priority};
 use crate::alarm::moment::Moment;
 use crate::alarm::state::{Verdict, What};
-use crate::alarm::tree::{AlarmIx, At, is_flow, is_process};
-use crate::clock::Now;
+use crate::alarm::tree::{AlarmIx, At, asset_at, is_flow, is_process};
+use crate::clock::{LEAST_STEP, Now};
 use crate::ids::PersonId;
 use crate::rack::{HeaderIx, JarIx};
 use crate::reading::SensorIx;
@@ -113,8 +113,6 @@ const STARTS_KEPT: usize = 16;
 const HOLE_SOON_H: f64 = 12.0;
 /// A hole further away than this is no alarm yet, hours.
 const HOLE_LOOKED_FOR_H: f64 = 48.0;
-/// Smallest step of the wall clock that is written down.
-const STEP_NOTED: Span = Span::from_secs(2);
 
 impl Engine {
     /// The logbook says what is in a jar.
@@ -370,7 +368,7 @@ impl Engine {
         let told = self.now.trusted == now.trusted;
         self.now = now;
         // Every reading passes here; nearly all end here.
-        if told && step.ms().saturating_abs() <= STEP_NOTED.ms() {
+        if told && step.ms().saturating_abs() <= LEAST_STEP.ms() {
             return;
         }
         self.judge_clock(step, now);
@@ -380,7 +378,7 @@ impl Engine {
     pub(super) fn judge_clock(&mut self, step: Span, now: Now) {
         let m = self.moment_at(now);
         let Some(ix) = self.tree.find(AlarmKind::ClockUntrusted, At::Monitor) else { return };
-        if step.ms().saturating_abs() > STEP_NOTED.ms() {
+        if step.ms().saturating_abs() > LEAST_STEP.ms() {
             self.note(ix, What::ClockStepped, m, &format!("wall clock stepped by {:.1} s", step.secs()));
         }
         self.feed(ix, if now.trusted { Verdict::Inside } else { Verdict::Beyond }, m, m);
@@ -421,22 +419,6 @@ impl Engine {
 
     /// Name of a place.
     pub(super) fn asset_at(&self, at: At) -> Asset {
-        match at {
-            At::Site => Asset::Site,
-            At::Supply => Asset::Supply,
-            At::Pump(pump) => Asset::Pump(self.plan.rack.pumps[usize::from(pump.0)].clone()),
-            At::Header(header) => Asset::Header(self.plan.rack.header(header).id.to_string()),
-            At::Jar(jar) => Asset::Jar(self.plan.rack.jar(jar).id.to_string()),
-            At::Monitor => Asset::Monitor,
-            At::Node(source) => {
-                let name = self.plan.sources.get(usize::from(source.0));
-                Asset::Node(name.cloned().unwrap_or_default())
-            }
-            At::Sensor(sensor) => Asset::Sensor(self.plan.rack.sensor(sensor).id.to_string()),
-            At::Route(route) => {
-                let name = self.plan.routes.get(usize::from(route));
-                Asset::Route(name.cloned().unwrap_or_default())
-            }
-        }
+        asset_at(at, &self.plan.rack, &self.plan.sources, &self.plan.routes)
     }
 }

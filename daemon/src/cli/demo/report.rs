@@ -17,7 +17,6 @@ const SHARES: [f64; 3] = [0.25, 0.5, 0.75];
 /// Makes the report.
 pub async fn make(played: &Played, daemon: &supervise::Station) -> Result<Value> {
     daemon.store.flush().await.context("cannot write the last readings")?;
-    daemon.store.flush().await.context("cannot write the last readings")?;
     let stored = daemon.store.read(|r| r.stored_readings()).await.context("cannot count the readings")?;
     let jars: Vec<Value> = played.truth.jars.iter().map(|truth| jar(truth, &played.looks)).collect();
     let errors: Vec<f64> =

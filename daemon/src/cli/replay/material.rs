@@ -14,7 +14,6 @@ use crate::replay::trace::{self, NotATrace};
 use crate::replay::{Assumed, Recorded, Setup};
 use crate::store::{StoreError, look_at};
 use crate::supervise::restore;
-use nightjar_calc::thermal::hour_of;
 use nightjar_calc::time::{Span, Timestamp};
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
@@ -267,13 +266,9 @@ fn read_back(progress: &mut Progress, rack: &Rack, path: &Path, until: Timestamp
             continue;
         }
         let samples = look_at(path, |reader| reader.samples_between(&sensor.id, since, until))?;
-        let mut hours: BTreeMap<i64, Vec<_>> = BTreeMap::new();
-        for sample in usable(&samples) {
-            hours.entry(hour_of(sample.at)).or_default().push(sample);
-        }
-        for (hour, samples) in hours {
-            progress.set_hour(SensorIx(at), hour, &samples);
-        }
+        progress.set_hours(SensorIx(at), [], usable(&samples));
+        // The single readings of one thermometer at a time are enough to hold.
+        progress.condense();
     }
     progress.settle();
     Ok(())

@@ -82,6 +82,7 @@ mod tests {
             to: to.to_string(),
             about: "event-12".into(),
             first: first.map(str::to_owned),
+            of_silence: false,
         };
         let utc = Timestamp::parse("2026-04-12T09:14:21Z").unwrap();
         let now = Now { up: Uptime::from_ms(0), utc, trusted: true };

@@ -160,7 +160,7 @@ impl Router {
             step: 0,
         };
         let subject = format!("Hand-over - {}", self.directory.words.station_name(40));
-        let body = Body { subject, text, to, about, first: None };
+        let body = Body { subject, text, to, about, ..Body::default() };
         self.queue(key, priority, &body, Some(Span::from_hours(12)));
     }
 }

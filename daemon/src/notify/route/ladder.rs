@@ -156,6 +156,11 @@ impl Ladder {
         people.into_iter().cloned().collect()
     }
 
+    /// Somebody was told, and nobody has answered.
+    pub(super) fn is_unanswered(&self) -> bool {
+        self.acknowledged.is_none() && !self.people_told().is_empty()
+    }
+
     pub(super) fn next_due(&self) -> Option<Uptime> {
         self.due.into_iter().chain(self.update).chain(self.awaited.values().copied()).min()
     }

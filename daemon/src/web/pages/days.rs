@@ -105,7 +105,7 @@ fn lot_card(view: &View, lot: &Lot) -> Markup {
                 @for item in &lot.coming {
                     li {
                         b { (words::day(zone, now, item.likely)) } " " (view.ago(item.likely)) ": " (words::stage(item.stage))
-                        @if let Some((a, b)) = item.between && zone.day_of(a) != zone.day_of(b) { span.quiet { " (" (words::range(zone, a, b)) ")" } }
+                        @if let Some(spread) = words::spread(zone, item.between) { span.quiet { " (" (spread) ")" } }
                         @if let Some(hint) = words::what_to_have(item.stage) { br; span.quiet { (hint) } }
                     }
                 }

@@ -98,8 +98,8 @@ pub fn next(view: &View) -> Markup {
                             ("stage", html! { (words::stage(item.stage)) }),
                             ("lot", html! { span.nb { (item.lot) } }),
                         ]))
-                        @if let Some((a, b)) = item.between && view.zone().day_of(a) != view.zone().day_of(b) {
-                            span.quiet { " (" (words::range(view.zone(), a, b)) ")" }
+                        @if let Some(spread) = words::spread(view.zone(), item.between) {
+                            span.quiet { " (" (spread) ")" }
                         }
                     } }
                 }
