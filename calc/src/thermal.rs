@@ -35,6 +35,7 @@
 //! ```
 
 mod best;
+mod hour_samples;
 mod ledger;
 mod pair;
 mod record;
@@ -42,6 +43,7 @@ mod rules;
 mod steady;
 
 pub use best::BestOf;
+pub use hour_samples::HourSamples;
 pub use ledger::{HourBlock, Ledger, begin_of_hour, hour_of};
 pub use pair::{DegreesAboveZero, Integrand, Pair};
 pub use record::{Integrated, Record};

@@ -367,7 +367,8 @@ impl Progress {
         for sample in samples {
             by_hour.entry(hour_of(sample.at)).or_default().push(sample);
         }
-        for (hour, samples) in by_hour {
+        // The newest first: hours before it are summed at once instead of being kept open.
+        for (hour, samples) in by_hour.into_iter().rev() {
             record.set_hour(hour, &samples);
         }
     }
@@ -393,7 +394,21 @@ impl Progress {
 
     /// Puts what has arrived into the sums, and forgets single readings no longer needed.
     pub fn condense(&mut self) {
-        let keep: BTreeSet<i64> = self
+        let keep = self.whole_hours();
+        self.records.values_mut().for_each(|record| record.settle(&keep));
+    }
+
+    /// The same for one thermometer.
+    pub fn condense_one(&mut self, sensor: SensorIx) {
+        let keep = self.whole_hours();
+        if let Some(record) = self.records.get_mut(&sensor) {
+            record.settle(&keep);
+        }
+    }
+
+    /// Hours in which something begins or ends.
+    fn whole_hours(&self) -> Vec<i64> {
+        let hours: BTreeSet<i64> = self
             .books
             .contents()
             .flat_map(|content| content.segments.iter())
@@ -407,10 +422,7 @@ impl Progress {
             .flatten()
             .map(nightjar_calc::thermal::hour_of)
             .collect();
-        let keep: Vec<i64> = keep.into_iter().collect();
-        for record in self.records.values_mut() {
-            record.settle(&keep);
-        }
+        hours.into_iter().collect()
     }
 
     /// The rack.

@@ -6,9 +6,13 @@ use std::sync::OnceLock;
 
 static BUILT: OnceLock<PathBuf> = OnceLock::new();
 
-/// Folder of the release build, brought up to date once a test process.
+/// Folder of the release build, brought up to date once a test process; or the one that is named by
+/// `NIGHTJAR_PROGRAMS`, such as that of an installed package.
 fn folder() -> &'static PathBuf {
     BUILT.get_or_init(|| {
+        if let Some(named) = std::env::var_os("NIGHTJAR_PROGRAMS") {
+            return named.into();
+        }
         let cargo = std::env::var_os("CARGO").unwrap_or_else(|| "cargo".into());
         let built = Command::new(cargo)
             .args(["build", "--release", "--locked", "--quiet", "-p", "nightjar", "-p", "nightjar-simulator"])
@@ -34,7 +38,7 @@ fn target() -> PathBuf {
 /// What fills databases with an invented season, built by `tests/bench`.
 #[must_use]
 pub fn stored_season() -> Command {
-    Command::new(folder().join("examples/stored_season"))
+    Command::new(target().join("release/examples/stored_season"))
 }
 
 /// The daemon and its commands.

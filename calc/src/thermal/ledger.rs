@@ -2,7 +2,7 @@
 
 use super::record::in_order;
 use super::rules::Class;
-use super::{Integrand, Pair, Record, Rules, Sample, Tallied, Tally};
+use super::{HourSamples, Integrand, Pair, Record, Rules, Sample, Tallied, Tally};
 use crate::time::{Span, Timestamp};
 use std::collections::BTreeMap;
 
@@ -30,7 +30,7 @@ pub struct HourBlock {
     last: Sample,
     inner: Tally,
     /// The single readings, while they are kept.
-    detail: Option<Vec<Sample>>,
+    detail: Option<HourSamples>,
 }
 
 impl HourBlock {
@@ -39,11 +39,12 @@ impl HourBlock {
     pub fn from_samples<I: Integrand>(samples: &[Sample], integrand: &I, rules: &Rules) -> Option<Self> {
         let sorted = in_order(samples);
         let (first, last) = (*sorted.first()?, *sorted.last()?);
+        let detail = Some(HourSamples::from_samples(hour_of(first.at), &sorted));
         let mut inner = Record::inner(&sorted, rules).under(integrand).tally(first.at, last.at);
         for sample in &sorted {
             inner.span_temperature(sample.ten_thousandths, sample.ten_thousandths);
         }
-        Some(Self { first, last, inner, detail: Some(sorted) })
+        Some(Self { first, last, inner, detail })
     }
 
     /// Forgets the single readings. Sums that begin or end between them are then interpolated.
@@ -53,8 +54,8 @@ impl HourBlock {
 
     /// The single readings, while they are kept.
     #[must_use]
-    pub fn samples(&self) -> Option<&[Sample]> {
-        self.detail.as_deref()
+    pub fn samples(&self) -> Option<Vec<Sample>> {
+        self.detail.as_ref().map(|detail| detail.iter().collect())
     }
 }
 
@@ -118,15 +119,14 @@ impl<I: Integrand> Ledger<I> {
         let Some(detail) = &mut block.detail else { return false };
         if sample.at > block.last.at {
             // The usual case: the newest reading only adds one pair.
-            detail.push(sample);
+            detail.insert(sample, Span::from_ms(1));
             let pair = Pair { start: block.last, end: sample };
             let class = self.rules.class(sample.at.since(block.last.at));
             add_pair(&self.integrand, &mut block.inner, &pair, class, (pair.start.at, pair.end.at));
             block.inner.span_temperature(sample.ten_thousandths, sample.ten_thousandths);
             block.last = sample;
         } else {
-            let mut samples = std::mem::take(detail);
-            samples.push(sample);
+            let samples: Vec<Sample> = detail.iter().chain([sample]).collect();
             self.put(hour, &samples);
         }
         true
@@ -193,7 +193,7 @@ impl<I: Integrand> Ledger<I> {
         let inner = if from == block.first.at && to == block.last.at {
             &block.inner
         } else if let Some(samples) = block.samples() {
-            part = Record::inner(samples, &self.rules).under(&self.integrand).tally(from, to);
+            part = Record::inner(&samples, &self.rules).under(&self.integrand).tally(from, to);
             &part
         } else {
             part = interpolated(block, from, to);

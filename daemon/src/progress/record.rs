@@ -4,7 +4,7 @@
 
 use nightjar_calc::development::Development;
 use nightjar_calc::development::species::Species;
-use nightjar_calc::thermal::{DegreesAboveZero, Ledger, Rules, Sample, Tallied, Tally, hour_of};
+use nightjar_calc::thermal::{DegreesAboveZero, HourSamples, Ledger, Rules, Sample, Tallied, Tally, hour_of};
 use nightjar_calc::time::{Span, Timestamp};
 use std::collections::{BTreeMap, BTreeSet};
 
@@ -14,25 +14,13 @@ const OPEN_HOURS: i64 = 2;
 /// this, and no water changes in so short a time.
 const SLOT: Span = Span::from_ms(100);
 
-/// Readings of one hour, by slot.
-type Open = BTreeMap<i64, Sample>;
-
-/// Adds a reading. Of two in one slot the earlier stays, whichever came first.
-fn keep(open: &mut Open, sample: Sample) {
-    let rank = |s: &Sample| (s.at, s.ten_thousandths);
-    let place = open.entry(sample.at.ms().div_euclid(SLOT.ms())).or_insert(sample);
-    if rank(&sample) < rank(place) {
-        *place = sample;
-    }
-}
-
 /// The record of one thermometer.
 #[derive(Debug)]
 pub struct SensorRecord {
     units: Ledger<DegreesAboveZero>,
     development: Vec<Followed>,
     rules: Rules,
-    open: BTreeMap<i64, Open>,
+    open: BTreeMap<i64, HourSamples>,
     changed: BTreeSet<i64>,
     needed: BTreeSet<i64>,
     newest: i64,
@@ -79,7 +67,7 @@ impl SensorRecord {
             return false;
         }
         self.newest = self.newest.max(hour);
-        keep(self.open.entry(hour).or_default(), sample);
+        self.open.entry(hour).or_insert_with(|| HourSamples::new(hour)).insert(sample, SLOT);
         self.changed.insert(hour);
         true
     }
@@ -103,9 +91,9 @@ impl SensorRecord {
         let followed = &mut self.development[place];
         followed.from = from;
         let mut complete = true;
-        let mut take = |hour: i64, samples: Option<&[Sample]>| {
+        let mut take = |hour: i64, samples: Option<Vec<Sample>>| {
             if let Some(samples) = samples {
-                followed.ledger.put(hour, samples);
+                followed.ledger.put(hour, &samples);
             } else {
                 complete = false;
                 self.needed.insert(hour);
@@ -131,8 +119,8 @@ impl SensorRecord {
         self.newest = self.newest.max(hour);
         let was = self.open.remove(&hour);
         let stays = was.is_some() || hour >= self.newest.saturating_sub(OPEN_HOURS);
-        let mut open = was.unwrap_or_default();
-        samples.iter().for_each(|sample| keep(&mut open, *sample));
+        let mut open = was.unwrap_or_else(|| HourSamples::new(hour));
+        samples.iter().for_each(|sample| open.insert(*sample, SLOT));
         if stays {
             self.open.insert(hour, open);
             self.changed.insert(hour);
@@ -163,8 +151,8 @@ impl SensorRecord {
         }
     }
 
-    fn put(&mut self, hour: i64, open: &Open) {
-        let samples: &[Sample] = &open.values().copied().collect::<Vec<_>>();
+    fn put(&mut self, hour: i64, open: &HourSamples) {
+        let samples: &[Sample] = &open.iter().collect::<Vec<_>>();
         self.units.put(hour, samples);
         for followed in &mut self.development {
             followed.ledger.put(hour, samples);

@@ -233,8 +233,8 @@ async fn read_back(progress: &mut Progress, rack: &Rack, store: &StoreHandle, no
                 .await
                 .context("cannot read the temperatures back")?;
             progress.set_hours(ix, [], usable(&samples));
+            progress.condense_one(ix);
         }
-        progress.condense();
     }
     progress.settle();
     Ok(())

@@ -268,7 +268,7 @@ fn read_back(progress: &mut Progress, rack: &Rack, path: &Path, until: Timestamp
         let samples = look_at(path, |reader| reader.samples_between(&sensor.id, since, until))?;
         progress.set_hours(SensorIx(at), [], usable(&samples));
         // The single readings of one thermometer at a time are enough to hold.
-        progress.condense();
+        progress.condense_one(SensorIx(at));
     }
     progress.settle();
     Ok(())
