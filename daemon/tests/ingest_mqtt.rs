@@ -8,137 +8,40 @@
 )]
 #![allow(clippy::float_cmp, reason = "numbers are sent and read back unchanged")]
 
+#[path = "ingest_peers/broker.rs"]
+mod broker;
 mod ingest_peers;
 
-use ingest_peers::{Core, LIMIT, core, free_port, resident_kib, stopwatch};
+use broker::Broker;
+use ingest_peers::{Core, LIMIT, core, resident_kib, stopwatch};
 use nightjar::ingest::decode::message::{Pick, Topic, TopicFilter};
 use nightjar::ingest::{Feed, MqttSettings, Refusal, mqtt};
 use nightjar::reading::Receipt;
 use nightjar_calc::time::Span;
-use std::io::Write;
-use std::path::{Path, PathBuf};
-use std::process::{Child, Command, Stdio};
+use std::process::Command;
 use std::time::Duration;
 use tokio::net::TcpStream;
 use tokio::task::JoinHandle;
 use tokio_util::sync::CancellationToken;
 
-/// A broker of our own.
-struct Broker {
-    folder: tempfile::TempDir,
-    port: u16,
-    child: Child,
-}
-
-/// Where Debian puts it, which is not on everybody's path.
-fn mosquitto() -> Option<PathBuf> {
-    let found = ["/usr/sbin/mosquitto", "/usr/bin/mosquitto", "/usr/local/sbin/mosquitto"]
-        .into_iter()
-        .map(PathBuf::from)
-        .find(|path| path.exists());
-    if found.is_none() {
-        println!("skipped: mosquitto is not installed (apt install mosquitto mosquitto-clients)");
-    }
-    found
-}
-
-impl Broker {
-    async fn start(more: &str) -> Option<Self> {
-        mosquitto()?;
-        let folder = tempfile::tempdir().unwrap();
-        let port = free_port();
-        let access = if more.contains("allow_anonymous") { "" } else { "allow_anonymous true\n" };
-        let configuration = format!(
-            "listener {port} 127.0.0.1\n{access}persistence true\npersistence_location {}/\n\
-             max_queued_messages 100000\n{more}\n",
-            folder.path().display()
-        );
-        std::fs::write(folder.path().join("mosquitto.conf"), configuration).unwrap();
-        let child = Self::launch(folder.path());
-        let broker = Self { folder, port, child };
-        broker.until_it_listens().await;
-        Some(broker)
-    }
-
-    fn launch(folder: &Path) -> Child {
-        // It gives its rights away when started by root; the folder is for whoever it becomes.
-        let mut open_to_all = std::fs::metadata(folder).unwrap().permissions();
-        std::os::unix::fs::PermissionsExt::set_mode(&mut open_to_all, 0o777);
-        std::fs::set_permissions(folder, open_to_all).unwrap();
-        Command::new(mosquitto().unwrap())
-            .arg("-c")
-            .arg(folder.join("mosquitto.conf"))
-            .stdout(Stdio::null())
-            .stderr(Stdio::null())
-            .spawn()
-            .unwrap()
-    }
-
-    async fn until_it_listens(&self) {
-        let connect = async { while TcpStream::connect(("127.0.0.1", self.port)).await.is_err() {} };
-        tokio::time::timeout(LIMIT, connect).await.expect("the broker does not listen");
-    }
-
-    /// Ends it in an orderly way, so that it writes its sessions to disk.
-    fn stop(&mut self) {
-        let pid = self.child.id().to_string();
-        assert!(Command::new("kill").args(["-TERM", &pid]).status().unwrap().success());
-        self.child.wait().unwrap();
-    }
-
-    async fn start_again(&mut self) {
-        self.child = Self::launch(self.folder.path());
-        self.until_it_listens().await;
-    }
-
-    fn publish(&self, topic: &str, payload: &[u8], more: &[&str]) {
-        let from = if payload.is_empty() { "-n" } else { "-s" };
-        let mut child = Command::new("mosquitto_pub")
-            .args(["-h", "127.0.0.1", "-p", &self.port.to_string(), "-q", "1", "-t", topic, from])
-            .args(more)
-            .stdin(Stdio::piped())
-            .spawn()
-            .unwrap();
-        child.stdin.take().unwrap().write_all(payload).unwrap();
-        assert!(child.wait().unwrap().success(), "{topic}");
-    }
-
-    /// Each line of the text is a message of its own, sent over one connection.
-    fn publish_lines(&self, topic: &str, lines: &str) {
-        let mut child = Command::new("mosquitto_pub")
-            .args(["-h", "127.0.0.1", "-p", &self.port.to_string(), "-q", "1", "-t", topic, "-l"])
-            .stdin(Stdio::piped())
-            .spawn()
-            .unwrap();
-        child.stdin.take().unwrap().write_all(lines.as_bytes()).unwrap();
-        assert!(child.wait().unwrap().success(), "{topic}");
-    }
-
-    fn settings(&self) -> MqttSettings {
-        MqttSettings {
-            host: "127.0.0.1".to_owned(),
-            port: self.port,
-            client_id: "nightjar-test".to_owned(),
-            login: None,
-            keep_alive: Duration::from_secs(20),
-            window: mqtt::DEFAULT_WINDOW,
-            largest_packet: mqtt::LARGEST_PACKET,
-            topics: vec![
-                Topic::plain(TopicFilter::parse("shed/{sensor}").unwrap()),
-                Topic {
-                    filter: TopicFilter::parse("node/{sensor}/state").unwrap(),
-                    picks: vec![Pick { sensor: "{sensor}".to_owned(), pointer: Some("/v".to_owned()) }],
-                    at: Some("/at".to_owned()),
-                },
-            ],
-        }
-    }
-}
-
-impl Drop for Broker {
-    fn drop(&mut self) {
-        let _gone_already = self.child.kill();
-        let _gone_already = self.child.wait();
+/// How a source reaches it.
+fn settings(broker: &Broker) -> MqttSettings {
+    MqttSettings {
+        host: "127.0.0.1".to_owned(),
+        port: broker.port,
+        client_id: "nightjar-test".to_owned(),
+        login: None,
+        keep_alive: Duration::from_secs(20),
+        window: mqtt::DEFAULT_WINDOW,
+        largest_packet: mqtt::LARGEST_PACKET,
+        topics: vec![
+            Topic::plain(TopicFilter::parse("shed/{sensor}").unwrap()),
+            Topic {
+                filter: TopicFilter::parse("node/{sensor}/state").unwrap(),
+                picks: vec![Pick { sensor: "{sensor}".to_owned(), pointer: Some("/v".to_owned()) }],
+                at: Some("/at".to_owned()),
+            },
+        ],
     }
 }
 
@@ -191,7 +94,7 @@ async fn safe(receipt: Option<Receipt>) {
 #[tokio::test(flavor = "multi_thread")]
 async fn what_is_not_on_disk_is_sent_again_and_what_is_safe_is_not() {
     let Some(broker) = Broker::start("").await else { return };
-    let mut running = Running::up(broker.settings()).await;
+    let mut running = Running::up(settings(&broker)).await;
     for value in ["1", "2", "3"] {
         broker.publish("shed/J1T", value.as_bytes(), &[]);
     }
@@ -202,7 +105,7 @@ async fn what_is_not_on_disk_is_sent_again_and_what_is_safe_is_not() {
     }
     running.end().await;
 
-    let mut running = run(broker.settings(), 256);
+    let mut running = run(settings(&broker), 256);
     let mut receipts = Vec::new();
     while receipts.len() < 3 {
         if let nightjar::reading::FromSource::Readings { readings, receipt, .. } = running.core.next().await {
@@ -224,7 +127,7 @@ async fn what_is_not_on_disk_is_sent_again_and_what_is_safe_is_not() {
     safe(running.reading().await.2).await;
     running.end().await;
 
-    let mut running = run(broker.settings(), 256);
+    let mut running = run(settings(&broker), 256);
     running.core.link().await;
     running.a_while_later();
     broker.publish("shed/J1T", b"6", &[]);
@@ -240,7 +143,7 @@ async fn what_is_not_on_disk_is_sent_again_and_what_is_safe_is_not() {
 #[tokio::test(flavor = "multi_thread")]
 async fn a_restarted_broker_is_subscribed_to_again() {
     let Some(mut broker) = Broker::start("").await else { return };
-    let mut running = Running::up(broker.settings()).await;
+    let mut running = Running::up(settings(&broker)).await;
     let elapsed = stopwatch();
     let mut longest_ms = 0;
     for (round, keeps_sessions) in [true, false, false, true, false].into_iter().enumerate() {
@@ -342,7 +245,7 @@ async fn cut_connections_are_made_anew_and_no_message_is_missed() {
     let cuts: u32 = std::env::var("NIGHTJAR_CUTS").map_or(60, |asked| asked.parse().unwrap());
     let Some(broker) = Broker::start("").await else { return };
     let between = Between::start(broker.port).await;
-    let mut running = Running::up(MqttSettings { port: between.port, ..broker.settings() }).await;
+    let mut running = Running::up(MqttSettings { port: between.port, ..settings(&broker) }).await;
     let elapsed = stopwatch();
     let (mut longest_ms, mut all_ms) = (0, 0);
     for round in 0..cuts {
@@ -374,7 +277,7 @@ async fn a_half_open_connection_is_noticed_and_a_slow_one_is_kept() {
     let Some(broker) = Broker::start("").await else { return };
     let between = Between::start(broker.port).await;
     let keep_alive = Duration::from_secs(5);
-    let settings = MqttSettings { port: between.port, keep_alive, ..broker.settings() };
+    let settings = MqttSettings { port: between.port, keep_alive, ..settings(&broker) };
     let mut running = Running::up(settings).await;
     // A byte a millisecond: messages take their time, the connection stays.
     between.now(Wire::Slow);
@@ -406,11 +309,11 @@ async fn a_half_open_connection_is_noticed_and_a_slow_one_is_kept() {
 #[tokio::test(flavor = "multi_thread")]
 async fn what_came_while_we_were_away_is_delivered_and_known_to_be_old() {
     let Some(broker) = Broker::start("").await else { return };
-    Running::up(broker.settings()).await.end().await;
+    Running::up(settings(&broker)).await.end().await;
     let lines: String = (0..100).map(|n| format!("{n}\n")).collect();
     broker.publish_lines("shed/J1T", &lines);
     broker.publish("node/J2T/state", br#"{"v":7.5,"at":"2026-04-18T13:00:00Z"}"#, &[]);
-    let mut running = run(broker.settings(), 256);
+    let mut running = run(settings(&broker), 256);
     let mut values = Vec::new();
     let mut dated = 0;
     while values.len() < 100 || dated < 1 {
@@ -438,7 +341,7 @@ async fn what_came_while_we_were_away_is_delivered_and_known_to_be_old() {
 #[tokio::test(flavor = "multi_thread")]
 async fn a_full_core_makes_the_broker_wait_and_loses_nothing() {
     let Some(broker) = Broker::start("").await else { return };
-    let mut running = run(broker.settings(), 1);
+    let mut running = run(settings(&broker), 1);
     assert!(running.core.link().await.0);
     let lines: String = (0..2000).map(|n| format!("{n}\n")).collect();
     broker.publish_lines("shed/J1T", &lines);
@@ -454,7 +357,7 @@ async fn a_full_core_makes_the_broker_wait_and_loses_nothing() {
 #[tokio::test(flavor = "multi_thread")]
 async fn the_window_is_filled_and_no_more_without_receipts() {
     let Some(broker) = Broker::start("").await else { return };
-    let mut running = Running::up(broker.settings()).await;
+    let mut running = Running::up(settings(&broker)).await;
     broker.publish_lines("shed/J1T", &"1\n".repeat(100));
     let mut receipts = Vec::new();
     for _ in 0..mqtt::DEFAULT_WINDOW {
@@ -479,7 +382,7 @@ async fn hostile_messages_are_counted_and_readings_go_on() {
         broker.publish(&format!("shed/flood{n}"), b"1", &["-r"]);
     }
     broker.publish("shed/J3T", b"9.5", &["-r"]);
-    let mut running = Running::up(broker.settings()).await;
+    let mut running = Running::up(settings(&broker)).await;
     let (value, old, _) = running.reading().await;
     assert_eq!((value, old), (9.5, true));
     running.core.until("flooded", |c| c.refused(Refusal::UnknownName) == 200).await;
@@ -520,7 +423,7 @@ async fn a_message_too_large_to_read_costs_its_own_topic_only() {
     let Some(broker) = Broker::start("").await else { return };
     broker.publish("shed/J2T", &vec![b'9'; 3 << 20], &["-r"]);
     broker.publish("shed/J1T", b"7.25", &["-r"]);
-    let mut running = run(broker.settings(), 256);
+    let mut running = run(settings(&broker), 256);
     let elapsed = stopwatch();
     let detail = loop {
         let (up, detail) = running.core.link().await;
@@ -557,9 +460,9 @@ async fn signing_in_with_a_password_from_a_file() {
     let more = format!("allow_anonymous false\npassword_file {}\n", passwords.display());
     let Some(broker) = Broker::start(&more).await else { return };
     let secret = folder.path().join("secret");
-    let settings = MqttSettings { login: Some(("node".to_owned(), secret.clone())), ..broker.settings() };
+    let own = MqttSettings { login: Some(("node".to_owned(), secret.clone())), ..settings(&broker) };
 
-    let mut running = run(settings, 256);
+    let mut running = run(own, 256);
     let (up, detail) = running.core.link().await;
     assert!(!up && detail.contains("failed to read"), "{detail}");
     std::fs::write(&secret, "eyed eggs\n").unwrap();
@@ -568,8 +471,8 @@ async fn signing_in_with_a_password_from_a_file() {
     running.end().await;
 
     std::fs::write(&secret, "dead eggs\n").unwrap();
-    let settings = MqttSettings { login: Some(("node".to_owned(), secret)), ..broker.settings() };
-    let mut running = run(settings, 256);
+    let own = MqttSettings { login: Some(("node".to_owned(), secret)), ..settings(&broker) };
+    let mut running = run(own, 256);
     let (up, detail) = running.core.link().await;
     assert!(!up && !detail.contains("dead eggs"), "{detail}");
     running.end().await;

@@ -205,23 +205,29 @@ pub async fn bench(folder: &Path, more: &str) -> Bench {
 
 /// The same with a clock of the test's own, as after a restart in the same folder.
 pub async fn bench_at(folder: &Path, more: &str, clock: Arc<ManualClock>) -> Bench {
-    let link = folder.join("board");
-    let config = config::parse(&configuration(folder, &link, more), "the bench").unwrap();
-    let stop = CancellationToken::new();
-    let options = Options { demo: None, page: more.contains("[web]") };
-    let station =
-        supervise::start(&config, Arc::clone(&clock) as Arc<dyn Clock>, stop.clone(), options).await.unwrap();
-    let mut bench =
-        Bench { clock, station, stop, flow: [3.0; JARS], water: 11.0, link, board: None, lines: 0 };
+    let source =
+        format!("[[source.serial]]\nid = \"board\"\nport = {:?}\ninterval = \"5s\"\n", folder.join("board"));
+    let mut bench = bench_fed(folder, &source, more, clock).await;
     bench.plug().await;
     bench
 }
 
-fn configuration(folder: &Path, link: &Path, more: &str) -> String {
+/// The same with another source of readings, which the test feeds.
+pub async fn bench_fed(folder: &Path, source: &str, more: &str, clock: Arc<ManualClock>) -> Bench {
+    let config = config::parse(&configuration(folder, source, more), "the bench").unwrap();
+    let stop = CancellationToken::new();
+    let options = Options { demo: None, page: more.contains("[web]") };
+    let station =
+        supervise::start(&config, Arc::clone(&clock) as Arc<dyn Clock>, stop.clone(), options).await.unwrap();
+    let link = folder.join("board");
+    Bench { clock, station, stop, flow: [3.0; JARS], water: 11.0, link, board: None, lines: 0 }
+}
+
+fn configuration(folder: &Path, source: &str, more: &str) -> String {
     format!(
         "[station]\nname = \"Bench\"\ntime-zone = \"America/Chicago\"\naltitude-m = 300\ncountry-code = \"1\"\n\
          [[rack.header]]\nid = \"A\"\nrows = [[\"01\", \"02\", \"03\", \"04\"]]\n\
-         [[source.serial]]\nid = \"board\"\nport = {link:?}\ninterval = \"5s\"\n\
+         {source}\
          [[people]]\nid = \"kim\"\nname = \"Kim\"\nphone = \"+12025550143\"\nemail = \"kim@station.example\"\n\
          [[people]]\nid = \"lee\"\nname = \"Lee\"\nphone = \"+12025550144\"\nemail = \"lee@station.example\"\n\
          [rota]\nweeks = [[\"kim\", \"lee\"]]\n{more}\n[store]\nfolder = {folder:?}\n",
