@@ -29,12 +29,14 @@ impl StoreHistory {
         Self { store, rack }
     }
 
+    /// Every entry that can be read. One that is damaged is told by the storage alarm and must not hide
+    /// the others.
     fn all_entries(&self) -> Result<Vec<Booked>, HistoryFault> {
         let entries = self
             .store
-            .read_blocking(|r| r.entries_after(0, ENTRIES_LOOKED_AT))
+            .read_blocking(|r| r.readable_entries_after(0, ENTRIES_LOOKED_AT))
             .map_err(|error| fault(&error))?;
-        let entries: Vec<Entry> = entries.into_iter().map(|(_, entry)| entry).collect();
+        let entries: Vec<Entry> = entries.into_iter().filter_map(|(_, entry)| entry.ok()).collect();
         let mut voids = BTreeMap::new();
         for entry in &entries {
             if let Act::Void(void) = &entry.act {
@@ -180,5 +182,43 @@ fn message(row: &crate::store::Message) -> Message {
         subject: text("subject"),
         text: text("text"),
         fate,
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::clock::{Clock, ManualClock};
+    use crate::ids::PersonId;
+    use crate::logbook::{EntryId, Note};
+    use crate::store::{StoreOptions, import_entries, open};
+    use nightjar_calc::time::Timestamp;
+
+    #[tokio::test(flavor = "multi_thread")]
+    async fn a_damaged_entry_does_not_hide_the_others() {
+        let folder = tempfile::tempdir().unwrap();
+        let file = folder.path().join("nightjar.sqlite");
+        let at = Timestamp::parse("2026-04-20T10:00:00-05:00").unwrap();
+        let note = |n: u32| Entry {
+            id: EntryId(format!("entry-{n}")),
+            happened_at: at,
+            written_at: at,
+            who: PersonId::new("kim").unwrap(),
+            act: Act::Note(Note { jar: None, text: n.to_string() }),
+        };
+        import_entries(&file, &(1..=3).map(note).collect::<Vec<_>>()).unwrap();
+        let db = rusqlite::Connection::open(&file).unwrap();
+        db.execute("UPDATE entry SET body = substr(body, 1, 20) WHERE seq = 2", []).unwrap();
+        drop(db);
+        let options = StoreOptions { ballast_bytes: 0, ..StoreOptions::new(file, Vec::new()) };
+        let store = open(options, Arc::new(ManualClock::new(at)) as Arc<dyn Clock>).unwrap();
+        let text = "[station]\nname = \"Bench\"\ntime-zone = \"America/Chicago\"\n[[rack.header]]\nid = \"A\"\nrows = [[\"01\"]]\n\
+                    [[source.serial]]\nid = \"board\"\nport = \"/dev/null\"\n";
+        let rack = crate::config::parse(text, "the test").unwrap().rack;
+        let history = StoreHistory::new(store, rack);
+        let filter = EntryFilter { limit: 10, ..EntryFilter::default() };
+        let shown = tokio::task::spawn_blocking(move || history.entries(&filter)).await.unwrap().unwrap();
+        let shown: Vec<Entry> = shown.into_iter().map(|booked| booked.entry).collect();
+        assert_eq!(shown, [note(1), note(3)]);
     }
 }
