@@ -33,7 +33,6 @@ mod calculate;
 mod describe;
 mod shape;
 
-pub use ahead::UNDO;
 use shape::{alarm_json, jar_json, latest_json, progress_json};
 
 /// Rows an answer holds when nothing else is asked for, and at most.

@@ -9,11 +9,25 @@ use crate::snapshot::JarState;
 use chrono::Datelike;
 use nightjar_calc::time::{Timestamp, Zone};
 
+/// The language, as the page tells the browser.
+pub const LANG: &str = "en";
+
 pub mod about;
 pub mod answering;
+pub mod cards;
 pub mod columns;
+pub mod days;
+pub mod drawings;
+pub mod entering;
+pub mod entries;
 pub mod first;
 pub mod frame;
+pub mod jar;
+pub mod messages;
+pub mod season;
+pub mod sensors;
+pub mod today;
+pub mod values;
 
 /// Stage of a jar.
 pub fn jar_state(state: JarState) -> &'static str {

@@ -111,13 +111,13 @@ fn new_entry(view: &View, wanted: &Wanted, tried: Option<&Try>) -> Markup {
                             h3.small { (group) }
                             @if kinds.contains(&"load") { a.pill href="/load" { b { "Load several jars" } } }
                             @for form in kinds.iter().filter_map(|kind| forms::form_of(kind)) {
-                                a.pill href=(format!("/logbook?new={}{about}#new", form.kind)) aria-current=[open.is_some_and(|o| o.kind == form.kind).then_some("true")] { (form.title) }
+                                a.pill href=(format!("/logbook?new={}{about}#new", form.kind)) aria-current=[open.is_some_and(|o| o.kind == form.kind).then_some("true")] { (form.title()) }
                             }
                         }
                     }
                 }
                 @if let Some(form) = open {
-                    h3 { (form.title) }
+                    h3 { (form.title()) }
                     @match tried {
                         Some(tried) => { (forms::draw(view, form, &Given { jar: None, filled: Some(&tried.filled), problems: Some(&tried.problems), back: "/logbook" })) }
                         None => { (forms::draw(view, form, &Given { filled: about_jar(view, wanted).as_ref(), back: "/logbook", ..Given::default() })) }
@@ -149,7 +149,7 @@ fn filter_form(view: &View, wanted: &Wanted) -> Markup {
                 label for="f-kind" { "Kind" }
                 select id="f-kind" name="kind" {
                     option value="" { "all" }
-                    @for form in FORMS { option value=(form.kind) selected[wanted.kind.as_deref() == Some(form.kind)] { (form.title) } }
+                    @for form in FORMS { option value=(form.kind) selected[wanted.kind.as_deref() == Some(form.kind)] { (form.title()) } }
                 }
             }
             button { "Show" }
