@@ -14,6 +14,7 @@ pub const LANG: &str = "en";
 
 pub mod about;
 pub mod answering;
+pub mod calculators;
 pub mod cards;
 pub mod columns;
 pub mod days;
@@ -23,11 +24,16 @@ pub mod entries;
 pub mod first;
 pub mod frame;
 pub mod jar;
+pub mod load;
+pub mod logbook;
 pub mod messages;
 pub mod season;
 pub mod sensors;
+pub mod sign_in;
+pub mod station;
 pub mod today;
 pub mod values;
+pub mod week;
 
 /// Stage of a jar.
 pub fn jar_state(state: JarState) -> &'static str {
