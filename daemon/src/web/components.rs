@@ -5,7 +5,7 @@ use super::units::Quantity;
 use super::view::{Theme, View, Who};
 use super::words::drawings::{self, way as way_words};
 use super::words::frame::{self, shown};
-use super::words::{entering, values};
+use super::words::{entering, script, values};
 use super::{assets, words};
 use crate::alarm::event::Priority;
 use crate::snapshot::{AlarmView, JarState, JarView, ProgressView, StageView};
@@ -47,6 +47,7 @@ pub fn page(view: &View, title: &str, body: &Markup) -> Markup {
                     }
                 }
                 div #not-live role="status" hidden {}
+                (script_words())
                 main #main tabindex="-1" { (body) }
                 footer {
                     (settings(view))
@@ -54,6 +55,19 @@ pub fn page(view: &View, title: &str, body: &Markup) -> Markup {
                 }
             }
         }
+    }
+}
+
+/// What the scripts say, in the language of the page.
+fn script_words() -> Markup {
+    html! {
+        template #said
+            data-now=(script::NOW) data-soon=(script::SOON) data-minutes=(script::MINUTES) data-hours=(script::HOURS)
+            data-days=(script::DAYS) data-ago=(script::AGO) data-ahead=(script::AHEAD)
+            data-not-live=(script::NOT_LIVE) data-no-reading=(script::NO_READING) data-closer=(script::CLOSER)
+            data-refused=(script::REFUSED) data-one-waits=(script::ONE_WAITS) data-some-wait=(script::SOME_WAIT)
+            data-no-answer=(script::NO_ANSWER) data-busy=(script::BUSY) data-sign-in=(script::SIGN_IN)
+            data-sign-in-as=(script::SIGN_IN_AS) data-sending=(script::SENDING) data-not-sent=(script::NOT_SENT) {}
     }
 }
 

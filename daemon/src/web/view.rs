@@ -246,7 +246,7 @@ impl FromRequestParts<Arc<Site>> for View {
             if view.path.starts_with("/api/") {
                 return Err(super::api::problem(
                     axum::http::StatusCode::UNAUTHORIZED,
-                    "sign in first; reading is not open here",
+                    words::refusals::interface::SIGN_IN,
                 ));
             }
             return Err(Redirect::to("/sign-in").into_response());

@@ -27,6 +27,8 @@ pub mod jar;
 pub mod load;
 pub mod logbook;
 pub mod messages;
+pub mod refusals;
+pub mod script;
 pub mod season;
 pub mod sensors;
 pub mod sign_in;
@@ -309,17 +311,17 @@ pub fn moment(zone: Zone, at: Timestamp) -> String {
     format!("{} {}", short_date(zone.day_of(at).date()), time(zone, at)).replace(' ', "\u{a0}")
 }
 
-/// How long ago, or how far ahead. The script on the page says the same words.
+/// How long ago, or how far ahead. The script on the page counts on in the same words.
 pub fn ago(now: Timestamp, at: Timestamp) -> String {
     let seconds = now.since(at).ms() / 1000;
     let (length, ahead) = (seconds.unsigned_abs(), seconds < 0);
     let words = match length {
-        0..45 => return if ahead { "in a moment".into() } else { "just now".into() },
-        45..5_400 => format!("{} min", (length + 30) / 60),
-        5_400..172_800 => format!("{} h", (length + 1_800) / 3_600),
-        _ => format!("{} days", (length + 43_200) / 86_400),
+        0..45 => return if ahead { script::SOON.into() } else { script::NOW.into() },
+        45..5_400 => script::MINUTES.replace("{N}", &((length + 30) / 60).to_string()),
+        5_400..172_800 => script::HOURS.replace("{N}", &((length + 1_800) / 3_600).to_string()),
+        _ => script::DAYS.replace("{N}", &((length + 43_200) / 86_400).to_string()),
     };
-    if ahead { format!("in {words}") } else { format!("{words} ago") }
+    if ahead { script::AHEAD } else { script::AGO }.replace("{LENGTH}", &words)
 }
 
 /// A day range: "Sat 25 to Tue 28 Apr".

@@ -6,7 +6,7 @@ use crate::web::forms;
 use crate::web::pages::entry;
 use crate::web::session::Proof;
 use crate::web::view::{View, Who};
-use crate::web::words::sign_in as said;
+use crate::web::words::{refusals, sign_in as said};
 use crate::web::{Site, session};
 use axum::extract::{Form, State};
 use axum::http::header::SET_COOKIE;
@@ -146,7 +146,7 @@ pub fn not_found(view: &View, what: &str) -> Response {
 /// Any other path.
 pub async fn nowhere(Anybody(view): Anybody) -> Response {
     if view.path.starts_with("/api/") {
-        return crate::web::api::problem(StatusCode::NOT_FOUND, "no such resource; see /api/v1/openapi.json");
+        return crate::web::api::problem(StatusCode::NOT_FOUND, refusals::interface::NO_SUCH);
     }
     not_found(&view, said::NO_SUCH_PAGE)
 }
