@@ -390,6 +390,33 @@ pub fn can_enter(view: &View) -> bool {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use std::collections::BTreeSet;
+
+    /// The page hands over exactly what its scripts ask for, and no gap they would not fill.
+    #[test]
+    fn the_scripts_find_their_words_on_the_page() {
+        const SCRIPTS: [&str; 2] = [include_str!("live.js"), include_str!("kept.js")];
+        let page = script_words().into_string();
+        let there: BTreeSet<String> =
+            page.split(" data-").skip(1).map(|rest| rest[..rest.find('=').unwrap()].to_owned()).collect();
+        let asked = SCRIPTS.iter().flat_map(|script| script.split("said.").skip(1)).map(|rest| {
+            let name: String = rest.chars().take_while(char::is_ascii_alphabetic).collect();
+            name.chars().fold(String::new(), |name, c| {
+                if c.is_ascii_uppercase() {
+                    format!("{name}-{}", c.to_ascii_lowercase())
+                } else {
+                    name + &c.to_string()
+                }
+            })
+        });
+        assert_eq!(there, asked.collect());
+        for gap in page.split('{').skip(1).map(|rest| &rest[..rest.find('}').unwrap()]) {
+            let filled = SCRIPTS
+                .iter()
+                .any(|script| script.contains(&format!("{{ {gap}")) || script.contains(&format!(", {gap}:")));
+            assert!(filled, "no script fills {gap}");
+        }
+    }
 
     #[test]
     fn a_sentence_is_filled_in_any_order_and_a_gap_left_open_can_be_seen() {

@@ -21,6 +21,11 @@ pub const RECORD_UNREADABLE: &str = "the record could not be read";
 /// The books.
 pub const NO_BOOKS: &str = "the books could not be made";
 
+/// The record, and why.
+pub fn record(why: &str) -> String {
+    format!("the record cannot be read: {why}")
+}
+
 /// The role is too small.
 pub fn role(role: &str) -> String {
     format!("this needs the role {role}")
