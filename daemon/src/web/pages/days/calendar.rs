@@ -111,10 +111,9 @@ fn day_column(day: Day, at: f64, width: f64, height: f64) -> Markup {
     use chrono::Datelike;
     let rest = matches!(day.date().weekday(), chrono::Weekday::Sat | chrono::Weekday::Sun);
     let letters = if width > 34.0 { 3 } else { 2 };
-    let name = day.date().format("%a").to_string();
     html! {
         rect.day.rest[rest] x=(format!("{at:.1}")) y="0" width=(format!("{width:.1}")) height=(height) {}
-        text x=(format!("{:.1}", at + width / 2.0)) y="17" text-anchor="middle" { (name.chars().take(letters).collect::<String>()) }
+        text x=(format!("{:.1}", at + width / 2.0)) y="17" text-anchor="middle" { (words::weekday(day.date()).chars().take(letters).collect::<String>()) }
         text x=(format!("{:.1}", at + width / 2.0)) y="36" text-anchor="middle" { (day.date().format("%-d")) }
     }
 }
