@@ -4,6 +4,7 @@
 use super::backend::EntryFilter;
 use super::past;
 use super::view::View;
+use super::words::refusals;
 use crate::logbook::{Act, Entry, standing};
 use crate::progress::books::{Books, Known};
 use crate::rack::JarIx;
@@ -36,12 +37,12 @@ pub async fn accounts(view: &View) -> Result<Arc<Accounts>, String> {
             let found = species
                 .iter()
                 .find(|s| s.key == name || plain(&s.key) == plain(name) || plain(&s.name) == plain(name));
-            found.map(|s| s.key.clone()).ok_or_else(|| format!("no species is called \"{name}\""))
+            found.map(|s| s.key.clone()).ok_or_else(|| refusals::no_species(name))
         };
         let books = Books::from_entries(&entries, Known { rack: &rack, species: &key });
         Arc::new(Accounts { entries, books })
     };
-    tokio::task::spawn_blocking(replay).await.map_err(|_| "the books could not be made".to_owned())
+    tokio::task::spawn_blocking(replay).await.map_err(|_| refusals::NO_BOOKS.to_owned())
 }
 
 impl Accounts {

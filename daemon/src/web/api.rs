@@ -8,6 +8,8 @@ use super::change::{self, Allowed, Needs, NotDone};
 use super::pages::entry::is_entry_name;
 use super::pages::sign_in::Anybody;
 use super::view::{View, Who};
+use super::words::refusals::interface as said;
+use super::words::station::role as role_words;
 use super::{Site, past, words};
 use crate::alarm::event::EventId;
 use crate::logbook::{Entry, EntryId};
@@ -33,7 +35,6 @@ mod calculate;
 mod describe;
 mod shape;
 
-pub use ahead::UNDO;
 use shape::{alarm_json, jar_json, latest_json, progress_json};
 
 /// Rows an answer holds when nothing else is asked for, and at most.
@@ -116,7 +117,7 @@ async fn rack(view: View) -> Response {
 }
 
 fn find_jar(view: &View, id: &str) -> Result<JarIx, Response> {
-    view.rack().jar_named(id).ok_or_else(|| problem(StatusCode::NOT_FOUND, "no such jar on this rack"))
+    view.rack().jar_named(id).ok_or_else(|| problem(StatusCode::NOT_FOUND, said::NO_JAR))
 }
 
 async fn jar(view: View, Path(id): Path<String>) -> Response {
@@ -140,7 +141,7 @@ async fn outlook(view: View, Path(id): Path<String>) -> Response {
             body["as_of"] = json!(view.snap.now.utc);
             Json(body).into_response()
         }
-        None => problem(StatusCode::NOT_FOUND, "no eggs with a known sum in this jar"),
+        None => problem(StatusCode::NOT_FOUND, said::NO_SUM),
     }
 }
 
@@ -173,7 +174,7 @@ fn moment(params: &BTreeMap<String, String>, name: &str) -> Result<Option<Timest
         .get(name)
         .map(|text| Timestamp::parse(text))
         .transpose()
-        .map_err(|error| problem(StatusCode::BAD_REQUEST, &format!("{name}: {error}")))
+        .map_err(|error| problem(StatusCode::BAD_REQUEST, &said::about(name, &error.to_string())))
 }
 
 fn number(
@@ -185,15 +186,13 @@ fn number(
     match params.get(name).map(|n| n.parse::<usize>()) {
         None => Ok(default),
         Some(Ok(n)) if (1..=most).contains(&n) => Ok(n),
-        Some(Ok(_) | Err(_)) => {
-            Err(problem(StatusCode::BAD_REQUEST, &format!("{name}: write a whole number from 1 to {most}")))
-        }
+        Some(Ok(_) | Err(_)) => Err(problem(StatusCode::BAD_REQUEST, &said::whole_number(name, most))),
     }
 }
 
 async fn series(view: View, Path(id): Path<String>, Query(params): Params) -> Response {
     let Some(sensor) = view.rack().sensor_named(&id) else {
-        return problem(StatusCode::NOT_FOUND, "no such sensor");
+        return problem(StatusCode::NOT_FOUND, said::NO_SENSOR);
     };
     let asked = (|| {
         let to = moment(&params, "to")?.unwrap_or(view.now.utc);
@@ -206,7 +205,7 @@ async fn series(view: View, Path(id): Path<String>, Query(params): Params) -> Re
         Err(response) => return response,
     };
     if span.from >= span.to || span.to.since(span.from) > Span::from_hours(24 * 400) {
-        return problem(StatusCode::BAD_REQUEST, "from must be before to, by at most 400 days");
+        return problem(StatusCode::BAD_REQUEST, said::STRETCH);
     }
     match past::series(&view, sensor, span, buckets).await {
         Ok(series) => {
@@ -245,7 +244,7 @@ async fn alarms(view: View, Query(params): Params) -> Response {
 async fn messages(view: View, Query(params): Params) -> Response {
     let asked = (|| {
         let event = params.get("event").map(|e| e.parse::<u64>().map(EventId)).transpose();
-        let event = event.map_err(|_| problem(StatusCode::BAD_REQUEST, "event: write a whole number"))?;
+        let event = event.map_err(|_| problem(StatusCode::BAD_REQUEST, said::EVENT))?;
         Ok::<_, Response>((event, number(&params, "limit", ROWS, MOST_ROWS)?))
     })();
     let (event, rows) = match asked {
@@ -311,10 +310,10 @@ fn booked_json(booked: &Booked) -> Value {
 async fn add_entry(Anybody(view): Anybody, headers: HeaderMap, body: Bytes) -> Response {
     let json_body = headers.get("content-type").and_then(|t| t.to_str().ok()).unwrap_or_default();
     if !json_body.starts_with("application/json") {
-        return problem(StatusCode::UNSUPPORTED_MEDIA_TYPE, "send application/json");
+        return problem(StatusCode::UNSUPPORTED_MEDIA_TYPE, said::SEND_JSON);
     }
     let Ok(body) = std::str::from_utf8(&body) else {
-        return problem(StatusCode::BAD_REQUEST, "the body is not UTF-8");
+        return problem(StatusCode::BAD_REQUEST, said::NOT_UTF8);
     };
     let mut reader = serde_json::Deserializer::from_str(body);
     let entry: Entry = match serde_path_to_error::deserialize(&mut reader) {
@@ -327,10 +326,10 @@ async fn add_entry(Anybody(view): Anybody, headers: HeaderMap, body: Bytes) -> R
         }
     };
     if reader.end().is_err() {
-        return problem(StatusCode::UNPROCESSABLE_ENTITY, "one entry at a time; something follows it");
+        return problem(StatusCode::UNPROCESSABLE_ENTITY, said::ONE_ENTRY);
     }
     if !is_entry_name(&entry.id.0) {
-        return problem(StatusCode::UNPROCESSABLE_ENTITY, "id: use 8 to 64 letters, digits or hyphens");
+        return problem(StatusCode::UNPROCESSABLE_ENTITY, said::ENTRY_ID);
     }
     let allowed = match who(&view, &headers, &entry).await {
         Ok(allowed) => allowed,
@@ -360,7 +359,7 @@ async fn who(view: &View, headers: &HeaderMap, entry: &Entry) -> Result<Allowed,
         return if matches!(view.who, Who::Demo(_)) || allowed.by == entry.who {
             Ok(allowed)
         } else {
-            Err(NotDone::Refused(format!("who: this session is {}'s", allowed.by)))
+            Err(NotDone::Refused(said::session_of(allowed.by.as_str())))
         };
     };
     let pair = base64::engine::general_purpose::STANDARD.decode(encoded.trim()).ok();
@@ -369,16 +368,14 @@ async fn who(view: &View, headers: &HeaderMap, entry: &Entry) -> Result<Allowed,
     let pin = secret.len() <= 12 && secret.bytes().all(|b| b.is_ascii_digit());
     let which = if pin { super::auth::Secret::Pin } else { super::auth::Secret::Password };
     if which == super::auth::Secret::Password && !view.site.backend.access.sign_in {
-        return Err(NotDone::Refused(
-            "passwords cannot be sent here: the connection is not encrypted".into(),
-        ));
+        return Err(NotDone::Refused(said::NOT_ENCRYPTED.into()));
     }
     let person = view.site.gate.check(name, secret, which, view.peer, view.now).await?;
     if person.role < Role::Operator {
-        return Err(NotDone::Role("operator"));
+        return Err(NotDone::Role(role_words(Role::Operator)));
     }
     if person.id != entry.who {
-        return Err(NotDone::Refused(format!("who: {name} cannot write for {}", entry.who)));
+        return Err(NotDone::Refused(said::cannot_write_for(name, entry.who.as_str())));
     }
     Ok(Allowed { by: person.id, token: None })
 }

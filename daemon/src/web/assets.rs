@@ -1,10 +1,12 @@
 //! The few files the page is made of besides HTML: one stylesheet, one script, one icon. Compiled
 //! in, named by their content, kept by the browser for a year.
 
+use super::words::script::last_known;
 use axum::http::header::{CACHE_CONTROL, CONTENT_TYPE};
 use axum::response::{IntoResponse, Response};
 use base64::Engine as _;
 use base64::engine::general_purpose::{STANDARD, URL_SAFE_NO_PAD};
+use maud::html;
 use sha2::{Digest, Sha256};
 use std::sync::LazyLock;
 
@@ -56,7 +58,16 @@ pub fn icon() -> Response {
 
 /// The script that keeps the last known state when the network is gone.
 pub fn worker() -> Response {
+    // They stand in markup there.
+    let safe = |words: &str| html! { (words) }.into_string();
+    let words = serde_json::json!({
+        "noNetwork": safe(last_known::NO_NETWORK),
+        "neverSeen": safe(last_known::NEVER_SEEN),
+        "toRack": safe(last_known::TO_RACK),
+        "from": safe(last_known::FROM),
+    });
     let body = WORKER.replace("{style}", &STYLESHEET.path).replace("{script}", &LIVE.path);
+    let body = body.replace("{words}", &words.to_string());
     ([(CONTENT_TYPE, "text/javascript; charset=utf-8"), (CACHE_CONTROL, "no-cache")], body).into_response()
 }
 

@@ -3,6 +3,7 @@
 
 use super::backend::{Hashed, PeerAddress, Person};
 use super::throttle::{Culprit, Throttle};
+use super::words::refusals;
 use crate::clock::Now;
 use argon2::Argon2;
 use argon2::password_hash::PasswordVerifier;
@@ -22,13 +23,13 @@ const NOBODY: &str =
 #[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
 pub enum NotLetIn {
     /// Name or secret is wrong; which of them is not said.
-    #[error("that name and secret do not fit")]
+    #[error("{}", refusals::WRONG)]
     Wrong,
     /// Too many wrong ones before.
-    #[error("too many tries; wait {0} s and try again")]
+    #[error("{}", refusals::wait(*.0))]
     Wait(i64),
     /// Somebody else is being checked.
-    #[error("busy; try again in a moment")]
+    #[error("{}", refusals::GATE_BUSY)]
     Busy,
 }
 

@@ -302,7 +302,7 @@ impl HealthView {
 
 /// Why the past could not be read.
 #[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
-#[error("the record cannot be read: {0}")]
+#[error("{}", super::words::refusals::record(.0))]
 pub struct HistoryFault(pub String);
 
 /// A stretch of time, `from` included, `to` not.

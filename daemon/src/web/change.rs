@@ -6,6 +6,7 @@ use super::backend::{Asked, Command, Reply, Role};
 use super::forms::Filled;
 use super::session::{self, Proof};
 use super::view::{View, Who};
+use super::words::{refusals, station};
 use crate::ids::PersonId;
 use std::time::Duration;
 use tokio::sync::mpsc::error::TrySendError;
@@ -30,28 +31,28 @@ pub enum NotDone {
     #[error("{0}")]
     NotLetIn(#[from] NotLetIn),
     /// Nobody is signed in and no PIN was given.
-    #[error("sign in first, or give your name and PIN")]
+    #[error("{}", refusals::SIGN_IN)]
     SignIn,
     /// The role is too small.
-    #[error("this needs the role {0}")]
+    #[error("{}", refusals::role(.0))]
     Role(&'static str),
     /// The password has to be typed again.
-    #[error("type your password again for this")]
+    #[error("{}", refusals::PASSWORD_AGAIN)]
     PasswordAgain,
     /// The form does not belong to this session.
-    #[error("this form is too old; please look at the page again and repeat")]
+    #[error("{}", refusals::OLD_FORM)]
     OldForm,
     /// The core refused, and why.
     #[error("{0}")]
     Refused(String),
     /// It could not be written; the same may work in a moment.
-    #[error("not written: {0}; nothing was changed, try again in a moment")]
+    #[error("{}", refusals::not_written(.0))]
     NotWritten(String),
     /// The core has too much to do.
-    #[error("busy; nothing was changed, try again in a moment")]
+    #[error("{}", refusals::BUSY)]
     Busy,
     /// The core is gone or does not answer.
-    #[error("no answer from the monitor; look whether it was done before you repeat it")]
+    #[error("{}", refusals::NO_ANSWER)]
     NoAnswer,
 }
 
@@ -81,7 +82,7 @@ pub async fn allowed(view: &View, filled: &Filled, needs: Needs) -> Result<Allow
                 Needs::Password(role) => role,
             };
             if *role < least {
-                return Err(NotDone::Role(role_name(least)));
+                return Err(NotDone::Role(station::role(least)));
             }
             if needs != Needs::Pin && !session.freshly_proved(view.now.up) {
                 if typed("password").is_empty() || session.proof == Proof::Pin {
@@ -100,19 +101,11 @@ pub async fn allowed(view: &View, filled: &Filled, needs: Needs) -> Result<Allow
             let person =
                 view.site.gate.check(typed("who"), typed("pin"), Secret::Pin, view.peer, view.now).await?;
             if person.role < Role::Operator {
-                return Err(NotDone::Role(role_name(Role::Operator)));
+                return Err(NotDone::Role(station::role(Role::Operator)));
             }
             let token = view.site.sessions.open(person.id.clone(), Proof::Pin, view.now);
             Ok(Allowed { by: person.id, token })
         }
-    }
-}
-
-fn role_name(role: Role) -> &'static str {
-    match role {
-        Role::Viewer => "viewer",
-        Role::Operator => "operator",
-        Role::Manager => "manager",
     }
 }
 

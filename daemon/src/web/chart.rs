@@ -6,7 +6,7 @@
 
 use super::backend::{Series, Stretch};
 use super::pen::Pen;
-use super::words;
+use super::words::{self, drawings};
 use maud::{Markup, html};
 use nightjar_calc::time::{Timestamp, Zone};
 
@@ -108,7 +108,7 @@ impl Chart<'_> {
                 (self.bands(&scale))
                 (self.gaps(&scale))
                 @if self.series.buckets.is_empty() {
-                    text.empty x=(tidy(WIDTH / 2.0)) y=(tidy(HEIGHT / 2.0)) text-anchor="middle" { "no readings in this time" }
+                    text.empty x=(tidy(WIDTH / 2.0)) y=(tidy(HEIGHT / 2.0)) text-anchor="middle" { (drawings::NO_READINGS) }
                 } @else {
                     path.spread d=(self.spread(&scale)) {}
                     path.line d=(self.line(&scale)) {}
@@ -201,11 +201,11 @@ impl Chart<'_> {
                 @let (a, b) = (scale.x(gap.stretch.from), scale.x(gap.stretch.to));
                 @if b - a > 0.8 {
                     rect.gap.bridged[gap.bridged] x=(tidy(a)) y=(tidy(TOP)) width=(tidy(b - a)) height=(tidy(HEIGHT - TOP - BOTTOM)) {
-                        title { (if gap.bridged { "bridged" } else { "no data, not counted" }) }
+                        title { (if gap.bridged { drawings::BRIDGED } else { drawings::NOT_COUNTED }) }
                     }
                     @if b - a > 60.0 {
                         text.gap x=(tidy((a + b) / 2.0)) y=(tidy(TOP + 14.0)) text-anchor="middle" {
-                            (if gap.bridged { "bridged" } else { "no data" })
+                            (if gap.bridged { drawings::BRIDGED } else { drawings::NO_DATA })
                         }
                     }
                 }
@@ -272,7 +272,7 @@ impl Chart<'_> {
             pen.upright(HEIGHT - BOTTOM);
         }
         let path = pen.done();
-        html! { @if !path.is_empty() { path.doubt d=(path) { title { "readings in doubt" } } } }
+        html! { @if !path.is_empty() { path.doubt d=(path) { title { (drawings::IN_DOUBT) } } } }
     }
 
     fn limits(&self, scale: &Scale) -> Markup {

@@ -3,7 +3,9 @@
 use super::backend::Role;
 use super::units::Quantity;
 use super::view::{Theme, View, Who};
+use super::words::drawings::{self, way as way_words};
 use super::words::frame::{self, shown};
+use super::words::{entering, script, values};
 use super::{assets, words};
 use crate::alarm::event::Priority;
 use crate::snapshot::{AlarmView, JarState, JarView, ProgressView, StageView};
@@ -19,7 +21,7 @@ pub fn page(view: &View, title: &str, body: &Markup) -> Markup {
     };
     html! {
         (DOCTYPE)
-        html lang="en" data-theme=[theme] data-who=(view.author()) {
+        html lang=(words::LANG) data-theme=[theme] data-who=(view.author()) {
             head {
                 meta charset="utf-8";
                 meta name="viewport" content="width=device-width, initial-scale=1, viewport-fit=cover";
@@ -45,6 +47,7 @@ pub fn page(view: &View, title: &str, body: &Markup) -> Markup {
                     }
                 }
                 div #not-live role="status" hidden {}
+                (script_words())
                 main #main tabindex="-1" { (body) }
                 footer {
                     (settings(view))
@@ -52,6 +55,19 @@ pub fn page(view: &View, title: &str, body: &Markup) -> Markup {
                 }
             }
         }
+    }
+}
+
+/// What the scripts say, in the language of the page.
+fn script_words() -> Markup {
+    html! {
+        template #said
+            data-now=(script::NOW) data-soon=(script::SOON) data-minutes=(script::MINUTES) data-hours=(script::HOURS)
+            data-days=(script::DAYS) data-ago=(script::AGO) data-ahead=(script::AHEAD)
+            data-not-live=(script::NOT_LIVE) data-no-reading=(script::NO_READING) data-closer=(script::CLOSER)
+            data-refused=(script::REFUSED) data-one-waits=(script::ONE_WAITS) data-some-wait=(script::SOME_WAIT)
+            data-no-answer=(script::NO_ANSWER) data-busy=(script::BUSY) data-sign-in=(script::SIGN_IN)
+            data-sign-in-as=(script::SIGN_IN_AS) data-sending=(script::SENDING) data-not-sent=(script::NOT_SENT) {}
     }
 }
 
@@ -273,7 +289,7 @@ pub fn way(view: &View, progress: &ProgressView) -> Markup {
     let x = |at: Timestamp| (at.since(from).ms() as f64 / whole).clamp(0.0, 1.0) * 664.0 + 18.0;
     let now_x = x(view.now.utc);
     html! {
-        svg.way viewBox="0 0 700 64" role="img" aria-label=(way_words(view, progress)) {
+        svg.way viewBox="0 0 700 64" role="img" aria-label=(way_told(view, progress)) {
             rect.track x="18" y="26" width="664" height="12" rx="6" {}
             rect.gone x="18" y="26" width=(format!("{:.1}", now_x - 18.0)) height="12" rx="6" {}
             @for stage in &progress.stages {
@@ -289,20 +305,20 @@ pub fn way(view: &View, progress: &ProgressView) -> Markup {
             path.now d=(format!("M{now_x:.1} 14l5 -8h-10zM{now_x:.1} 14v36")) {}
             text x="18" y="60" { (words::date(zone, from)) }
             text x="682" y="60" text-anchor="end" { (words::date(zone, last)) }
-            text x=(format!("{:.1}", now_x.clamp(40.0, 660.0))) y="60" text-anchor="middle" { "now" }
+            text x=(format!("{:.1}", now_x.clamp(40.0, 660.0))) y="60" text-anchor="middle" { (drawings::NOW) }
         }
         table.stages {
-            caption.hidden { "Stages" }
-            thead { tr { th scope="col" { "Stage" } th scope="col" { "Likely" } th scope="col" { "Between" } } }
+            caption.hidden { (way_words::STAGES) }
+            thead { tr { th scope="col" { (way_words::STAGE) } th scope="col" { (way_words::LIKELY) } th scope="col" { (way_words::BETWEEN) } } }
             tbody {
                 @for stage in &progress.stages {
                     tr {
                         th scope="row" { (words::stage(stage.stage)) }
                         @if let Some(at) = stage.at {
                             td { (words::day(zone, view.now.utc, at)) " " (words::time(zone, at)) " " (view.ago(at)) }
-                            td { @if stage.seen { "seen by a person" } @else { "reached by the sum, not seen yet" } }
+                            td { @if stage.seen { (way_words::SEEN) } @else { (way_words::BY_SUM) } }
                         } @else {
-                            td { @if let Some(likely) = stage.likely { (words::day(zone, view.now.utc, likely)) ", " (view.ago(likely)) } @else { "cannot be said" } }
+                            td { @if let Some(likely) = stage.likely { (words::day(zone, view.now.utc, likely)) ", " (view.ago(likely)) } @else { (way_words::CANNOT_BE_SAID) } }
                             td { @if let (Some(a), Some(b)) = (stage.earliest, stage.latest) { (words::range(zone, a, b)) } @else { "–" } }
                         }
                     }
@@ -312,11 +328,11 @@ pub fn way(view: &View, progress: &ProgressView) -> Markup {
     }
 }
 
-fn way_words(view: &View, progress: &ProgressView) -> String {
-    let mut words = format!("Way from fertilization on {}", words::date(view.zone(), progress.fertilized_at));
+fn way_told(view: &View, progress: &ProgressView) -> String {
+    let mut words = way_words::from(&words::date(view.zone(), progress.fertilized_at));
     for stage in &progress.stages {
         if let Some(at) = stage.at.or(stage.likely) {
-            words.push_str(&format!(", {} {}", words::stage(stage.stage), words::date(view.zone(), at)));
+            words.push_str(&way_words::stage(words::stage(stage.stage), &words::date(view.zone(), at)));
         }
     }
     words
@@ -326,7 +342,7 @@ fn way_words(view: &View, progress: &ProgressView) -> String {
 pub fn temperature(view: &View, jar: &JarView) -> Markup {
     html! {
         (view.reading(jar.temperature.as_ref(), Quantity::Temperature))
-        @if jar.temperature_borrowed && jar.temperature.is_some() { " " span.from { "(header)" } }
+        @if jar.temperature_borrowed && jar.temperature.is_some() { " " span.from { (values::OF_HEADER) } }
     }
 }
 
@@ -334,7 +350,7 @@ pub fn temperature(view: &View, jar: &JarView) -> Markup {
 pub fn flow(view: &View, jar: &JarView) -> Markup {
     html! {
         (view.reading(jar.flow.as_ref(), Quantity::Flow))
-        @if let Some(set) = jar.set_flow { span.set { " of " (view.units.number(Quantity::Flow, set)) } }
+        @if let Some(set) = jar.set_flow { span.set { (say(values::OF_SET_POINT, &[("set", html! { (view.units.number(Quantity::Flow, set)) })])) } }
     }
 }
 
@@ -360,6 +376,12 @@ pub fn pin_fields(view: &View, id: &str) -> Markup {
     }
 }
 
+/// For those who cannot make an entry as they are.
+pub fn need_a_person() -> Markup {
+    let link = html! { a href="/sign-in" { (entering::SIGN_IN) } };
+    html! { p.quiet { (say(entering::NEED_A_PERSON, &[("link", link)])) } }
+}
+
 /// True when the person could make an entry, with or without a PIN.
 pub fn can_enter(view: &View) -> bool {
     view.may(Role::Operator) || (matches!(view.who, Who::Nobody) && view.pins())
@@ -368,6 +390,33 @@ pub fn can_enter(view: &View) -> bool {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use std::collections::BTreeSet;
+
+    /// The page hands over exactly what its scripts ask for, and no gap they would not fill.
+    #[test]
+    fn the_scripts_find_their_words_on_the_page() {
+        const SCRIPTS: [&str; 2] = [include_str!("live.js"), include_str!("kept.js")];
+        let page = script_words().into_string();
+        let there: BTreeSet<String> =
+            page.split(" data-").skip(1).map(|rest| rest[..rest.find('=').unwrap()].to_owned()).collect();
+        let asked = SCRIPTS.iter().flat_map(|script| script.split("said.").skip(1)).map(|rest| {
+            let name: String = rest.chars().take_while(char::is_ascii_alphabetic).collect();
+            name.chars().fold(String::new(), |name, c| {
+                if c.is_ascii_uppercase() {
+                    format!("{name}-{}", c.to_ascii_lowercase())
+                } else {
+                    name + &c.to_string()
+                }
+            })
+        });
+        assert_eq!(there, asked.collect());
+        for gap in page.split('{').skip(1).map(|rest| &rest[..rest.find('}').unwrap()]) {
+            let filled = SCRIPTS
+                .iter()
+                .any(|script| script.contains(&format!("{{ {gap}")) || script.contains(&format!(", {gap}:")));
+            assert!(filled, "no script fills {gap}");
+        }
+    }
 
     #[test]
     fn a_sentence_is_filled_in_any_order_and_a_gap_left_open_can_be_seen() {

@@ -10,6 +10,7 @@ use super::pages::rack::Piece;
 use super::pages::{alarms, jar, rack, sensors};
 use super::view::View;
 use super::words;
+use super::words::refusals::request as said;
 use crate::snapshot::JarState;
 use axum::extract::{Query, State};
 use axum::http::StatusCode;
@@ -60,10 +61,10 @@ pub async fn stream(
         Some("jar") => Watched::Jar(query.get("jar").cloned().unwrap_or_default()),
         Some("alarms") => Watched::Alarms,
         Some("sensors") => Watched::Sensors,
-        Some(_) | None => return (StatusCode::NOT_FOUND, "no such live view").into_response(),
+        Some(_) | None => return (StatusCode::NOT_FOUND, said::NO_LIVE_VIEW).into_response(),
     };
     let Ok(permit) = Arc::clone(&site.streams).try_acquire_owned() else {
-        return (StatusCode::SERVICE_UNAVAILABLE, "too many live pages").into_response();
+        return (StatusCode::SERVICE_UNAVAILABLE, said::TOO_MANY_LIVE).into_response();
     };
     let stop = site.backend.stop.clone();
     let have = query.get("have").cloned().unwrap_or_default();

@@ -7,7 +7,7 @@
 
 use super::backend::Series;
 use super::pen::Pen;
-use super::words;
+use super::words::{self, drawings};
 use crate::snapshot::ProgressView;
 use maud::{Markup, html};
 use nightjar_calc::time::{Span, Timestamp, Zone};
@@ -127,21 +127,16 @@ pub fn draw(progress: &ProgressView, series: &Series, now: Timestamp, zone: Zone
                 @if let Some(at) = stage.at { (reached(&scale, &past, words::stage(stage.stage), at)) }
             }
             path.now d=(format!("M{0:.1} {TOP}V{1:.1}", scale.x(now), HEIGHT - BOTTOM)) {}
-            text.now x=(format!("{:.1}", scale.x(now) - 4.0)) y=(format!("{:.1}", HEIGHT - BOTTOM - 6.0)) text-anchor="end" { "now" }
+            text.now x=(format!("{:.1}", scale.x(now) - 4.0)) y=(format!("{:.1}", HEIGHT - BOTTOM - 6.0)) text-anchor="end" { (drawings::NOW) }
         }
     }
 }
 
 fn in_words(progress: &ProgressView, ahead: &[Ahead], zone: Zone) -> String {
-    let mut text = format!("Thermal units since fertilization: {:.0} °C·days by now", progress.c_days);
+    let mut text = drawings::fan::sum(progress.c_days);
     for stage in ahead {
-        let _written = write!(
-            text,
-            "; {} about {}, between {}",
-            stage.name,
-            words::date(zone, stage.likely),
-            words::range(zone, stage.earliest, stage.latest)
-        );
+        let between = words::range(zone, stage.earliest, stage.latest);
+        text.push_str(&drawings::fan::stage(stage.name, &words::date(zone, stage.likely), &between));
     }
     text
 }

@@ -4,11 +4,10 @@
 //! A good season looks like level rows whose bars grow short and hold the line of what happened.
 
 use super::pen::Pen;
-use super::words;
+use super::words::{self, drawings};
 use crate::progress::followed::{Followed, Foreseen, Happened};
 use maud::{Markup, html};
 use nightjar_calc::time::{Day, Span, Timestamp, Zone};
-use std::fmt::Write as _;
 
 const WIDTH: f64 = 480.0;
 const HEIGHT: f64 = 300.0;
@@ -86,23 +85,18 @@ fn rows(followed: &Followed) -> Vec<Row<'_>> {
 }
 
 fn in_words(rows: &[Row<'_>], zone: Zone) -> String {
-    let mut text = String::from("Days foreseen for each stage against the day of the outlook");
+    let mut text = String::from(drawings::foreseen::TITLE);
     for row in rows {
         let (Some((first, early)), Some((last, late))) = (row.said.first(), row.said.last()) else {
             continue;
         };
         let day = |at: Timestamp| words::date(zone, at);
-        let _written = write!(
-            text,
-            "; {} foreseen for {} on {}, for {} on {}",
-            words::stage(row.stage),
-            day(early.likely),
-            day(*first),
-            day(late.likely),
-            day(*last)
-        );
+        let (early, first) = (day(early.likely), day(*first));
+        let (late, last) = (day(late.likely), day(*last));
+        let stage = words::stage(row.stage);
+        text.push_str(&drawings::foreseen::stage(stage, [&early, &first], [&late, &last]));
         if let Some(came) = row.came {
-            let _written = write!(text, ", came {}", day(came.at));
+            text.push_str(&drawings::foreseen::came(&day(came.at)));
         }
     }
     text

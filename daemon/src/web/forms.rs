@@ -6,13 +6,17 @@ use super::components;
 use super::session::entry_name;
 use super::units::{Quantity, Units};
 use super::view::View;
+use super::words::{self, entering, entries, frame};
+use crate::snapshot::JarState;
 use maud::{Markup, html};
 use nightjar_calc::time::Timestamp;
 use std::collections::BTreeMap;
 
 mod build;
+mod table;
 pub mod when;
 pub use build::{act, number};
+pub use table::FORMS;
 
 /// What was typed, by field.
 pub type Filled = BTreeMap<String, String>;
@@ -35,8 +39,8 @@ pub enum Input {
     Line(usize),
     /// Several lines: most characters.
     Text(usize),
-    /// One of several: value and words.
-    Choice(&'static [(&'static str, &'static str)]),
+    /// One of several, by their keys.
+    Choice(&'static [&'static str]),
     /// Several numbers with spaces between.
     Numbers,
     /// Pairs "eyed/of" with spaces between.
@@ -60,24 +64,10 @@ pub enum Input {
 pub struct Field {
     /// Its name in the form.
     pub name: &'static str,
-    /// Its label.
-    pub label: &'static str,
     /// What goes in.
     pub input: Input,
     /// May it be left empty.
     pub optional: bool,
-    /// A line of help, or nothing.
-    pub hint: &'static str,
-}
-
-const fn field(name: &'static str, label: &'static str, input: Input) -> Field {
-    Field { name, label, input, optional: false, hint: "" }
-}
-const fn maybe(name: &'static str, label: &'static str, input: Input) -> Field {
-    Field { name, label, input, optional: true, hint: "" }
-}
-const fn hinted(field: Field, hint: &'static str) -> Field {
-    Field { hint, ..field }
 }
 
 /// One kind of entry.
@@ -85,319 +75,39 @@ const fn hinted(field: Field, hint: &'static str) -> Field {
 pub struct Form {
     /// As in the JSON form.
     pub kind: &'static str,
-    /// Title.
-    pub title: &'static str,
-    /// Caution shown above the fields, or nothing.
-    pub caution: &'static str,
     /// Its fields.
     pub fields: &'static [Field],
 }
 
-const JAR: Field = field("jar", "Jar", Input::Jar);
-const FLOW: Input = Input::Measure(Quantity::Flow, 0.0, 1_000.0);
-const TEMP: Input = Input::Measure(Quantity::Temperature, -2.0, 40.0);
-const LITRES: Input = Input::Measure(Quantity::Litres, 0.0, 10_000.0);
-const MILLILITRES: Input = Input::Measure(Quantity::Millilitres, 0.0, 1_000_000.0);
+/// Words, where there are none the key: to be seen, and a test of the table fails.
+impl Form {
+    /// Title.
+    pub fn title(&self) -> &'static str {
+        entries::of(self.kind).map_or(self.kind, |words| words.title)
+    }
 
-/// All kinds of entries, those made at the jar first.
-pub const FORMS: &[Form] = &[
-    Form {
-        kind: "siphon",
-        title: "Siphon",
-        caution: "",
-        fields: &[
-            JAR,
-            field("volume", "Eggs drawn off", MILLILITRES),
-            hinted(
-                maybe("dead", "Dead among them", Input::Number("%", 0.0, 100.0)),
-                "left empty: all of them",
-            ),
-        ],
-    },
-    Form {
-        kind: "flow_set_point",
-        title: "Flow",
-        caution: "",
-        fields: &[JAR, field("flow", "Flow it should have from now on", FLOW)],
-    },
-    Form {
-        kind: "treatment",
-        title: "Treatment",
-        caution: "Only as the label, the prescribing veterinarian, the discharge permit and local rules allow. Gloves, \
-                  eye protection, fresh air: formalin can cause cancer, strong peroxide burns.",
-        fields: &[
-            JAR,
-            field(
-                "agent",
-                "What",
-                Input::Choice(&[
-                    ("formalin", "formalin (37 % formaldehyde), µL/L"),
-                    ("hydrogen_peroxide", "hydrogen peroxide (35 %), mg/L"),
-                ]),
-            ),
-            field("concentration", "Concentration", Input::Number("µL/L or mg/L", 0.0, 100_000.0)),
-            field("minutes", "For", Input::Number("min", 0.0, 1_440.0)),
-            field("flow", "Into a flow of", FLOW),
-            field("volume_ml", "Amount used", Input::Number("mL", 0.0, 100_000.0)),
-            maybe(
-                "store_coldest",
-                "Coldest the formalin has been",
-                Input::Measure(Quantity::Temperature, -60.0, 60.0),
-            ),
-            maybe("batch", "Batch on the bottle", Input::Line(80)),
-            hinted(
-                maybe("despite", "Why it was given although a rule speaks against it", Input::Line(400)),
-                "only when it was given all the same",
-            ),
-        ],
-    },
-    Form {
-        kind: "eye_up_sample",
-        title: "Eye-up sample",
-        caution: "",
-        fields: &[JAR, field("dips", "Eyed, of all eggs in the dip", Input::Dips)],
-    },
-    Form {
-        kind: "hatch_seen",
-        title: "Hatch seen",
-        caution: "",
-        fields: &[
-            JAR,
-            field(
-                "point",
-                "How far",
-                Input::Choice(&[("first", "first fry"), ("peak", "most are hatching"), ("last", "last fry")]),
-            ),
-        ],
-    },
-    Form {
-        kind: "note",
-        title: "Note",
-        caution: "",
-        fields: &[maybe("jar", "Jar", Input::Jar), field("text", "Words", Input::Text(2_000))],
-    },
-    Form {
-        kind: "hand_reading",
-        title: "Hand reading",
-        caution: "",
-        fields: &[JAR, maybe("temp", "Temperature", TEMP), maybe("flow", "Flow", FLOW)],
-    },
-    Form {
-        kind: "take",
-        title: "Take",
-        caution: "",
-        fields: &[
-            hinted(field("take", "Name of the take", Input::Line(32)), "letters, digits, - _ . like T-0418"),
-            field("species", "Species", Input::Species),
-            field("water", "Lake or river", Input::Line(80)),
-            maybe("gear", "Net or trap", Input::Line(80)),
-            field("fertilized_at", "Fertilized", Input::Moment),
-            field("females", "Females", Input::Whole(0.0, 100_000.0)),
-            field("males", "Males", Input::Whole(0.0, 100_000.0)),
-            maybe("males_reused", "Males used before", Input::Whole(0.0, 100_000.0)),
-            maybe("volume", "Volume of eggs, settled", LITRES),
-            field(
-                "hardened",
-                "The volume was read",
-                Input::Choice(&[("no", "before water-hardening"), ("yes", "after water-hardening")]),
-            ),
-            field(
-                "method",
-                "Counted by",
-                Input::Choice(&[
-                    ("none", "not counted"),
-                    ("von_bayer", "von Bayer trough: eggs, inches"),
-                    ("volumetric", "volume: eggs, mL"),
-                    ("gravimetric", "weight: eggs, g"),
-                    ("displacement", "displacement: eggs, mL"),
-                    ("per_litre", "known eggs to the litre"),
-                ]),
-            ),
-            maybe("eggs", "Eggs counted, or eggs to the litre", Input::Number("", 0.0, 10_000_000.0)),
-            maybe("sample", "On so many inches, mL or g", Input::Number("", 0.0, 100_000.0)),
-            hinted(
-                maybe("parents", "Fish, one a line", Input::Text(8_000)),
-                "mark and length in mm, like F1 612",
-            ),
-            hinted(
-                maybe("crosses", "Crosses, one a line", Input::Text(8_000)),
-                "female x males, like F1 x M1 M2; a pan in brackets: (pan 2)",
-            ),
-            maybe("pan", "Pans", Input::Line(80)),
-            maybe("clay_minutes", "In clay", Input::Number("min", 0.0, 1_440.0)),
-            maybe("hardening_from", "Into the hardening basket", Input::Moment),
-            maybe("hardening_to", "Out of it", Input::Moment),
-            maybe("hardening_temp", "Temperature while hardening", TEMP),
-            maybe("hardening_sensor", "Probe in the hardening basket", Input::Sensor),
-            maybe("transport_temp", "Temperature on the way to the jars", TEMP),
-            maybe("disinfection", "Disinfection", Input::Line(200)),
-        ],
-    },
-    Form {
-        kind: "fertilization_sample",
-        title: "Fertilization sample",
-        caution: "",
-        fields: &[
-            hinted(field("take", "Take", Input::Line(32)), "its name"),
-            field("dips", "Fertilized, of all eggs in the dip", Input::Dips),
-        ],
-    },
-    Form {
-        kind: "treatment_plan",
-        title: "Treatment plan",
-        caution: "Only as the label, the prescribing veterinarian, the discharge permit and local rules allow.",
-        fields: &[
-            field("species", "Species", Input::Species),
-            field(
-                "agent",
-                "What",
-                Input::Choice(&[
-                    ("formalin", "formalin (37 % formaldehyde), µL/L"),
-                    ("hydrogen_peroxide", "hydrogen peroxide (35 %), mg/L"),
-                ]),
-            ),
-            field("concentration", "Concentration", Input::Number("µL/L or mg/L", 0.0, 100_000.0)),
-            field("minutes", "For", Input::Number("min", 0.0, 1_440.0)),
-            field("every_h", "Every", Input::Number("h", 1.0, 1_440.0)),
-            field("first_after_h", "First so long after loading", Input::Number("h", 0.0, 1_440.0)),
-            field(
-                "until",
-                "Until",
-                Input::Choice(&[
-                    ("before_hatch", "the stop before hatch"),
-                    ("eyed", "eye-up"),
-                    ("never", "never: ends an earlier plan"),
-                ]),
-            ),
-            field("stop_before_hatch_h", "Stop before the earliest hatch", Input::Number("h", 0.0, 336.0)),
-        ],
-    },
-    Form {
-        kind: "lot",
-        title: "Lot",
-        caution: "",
-        fields: &[
-            hinted(field("lot", "Name of the lot", Input::Line(32)), "letters, digits, - _ ."),
-            hinted(field("takes", "Takes in it", Input::Line(400)), "names with spaces between"),
-            maybe("strain", "Strain", Input::Line(80)),
-        ],
-    },
-    Form {
-        kind: "load",
-        title: "Load a jar",
-        caution: "",
-        fields: &[
-            JAR,
-            field("lot", "Lot", Input::Lot),
-            field("volume", "Eggs, settled", LITRES),
-            maybe("eggs", "Number of eggs, if counted", Input::Number("", 0.0, 100_000_000.0)),
-        ],
-    },
-    Form {
-        kind: "move",
-        title: "Move",
-        caution: "",
-        fields: &[field("from", "From", Input::Jar), field("to", "Into the empty jar", Input::OtherJar)],
-    },
-    Form {
-        kind: "split",
-        title: "Split",
-        caution: "",
-        fields: &[
-            field("from", "From", Input::Jar),
-            field("to", "Into the empty jar", Input::OtherJar),
-            field("share", "Share moved", Input::Number("%", 0.0, 100.0)),
-        ],
-    },
-    Form {
-        kind: "pool",
-        title: "Pool",
-        caution: "",
-        fields: &[field("from", "Emptied", Input::Jar), field("into", "Added to", Input::OtherJar)],
-    },
-    Form {
-        kind: "empty",
-        title: "Empty a jar",
-        caution: "",
-        fields: &[JAR, maybe("reason", "Why", Input::Line(200))],
-    },
-    Form {
-        kind: "fry_count",
-        title: "Fry count",
-        caution: "",
-        fields: &[
-            field("lot", "Lot", Input::Lot),
-            maybe("jar", "Out of jar", Input::Jar),
-            field("counts", "Fry in each sub-sample", Input::Numbers),
-            field("sample_ml", "One sub-sample", Input::Number("mL", 0.0, 100_000.0)),
-            field("tank", "Tank", LITRES),
-        ],
-    },
-    Form {
-        kind: "held",
-        title: "Fry held",
-        caution: "",
-        fields: &[
-            field("lot", "Lot", Input::Lot),
-            field("fry", "Fry", Input::Number("", 0.0, 100_000_000.0)),
-            maybe("note", "Where or why", Input::Line(200)),
-        ],
-    },
-    Form {
-        kind: "stocked",
-        title: "Stocked",
-        caution: "Moving and stocking fish needs the permits and health checks of the place.",
-        fields: &[
-            field("lot", "Lot", Input::Lot),
-            field("water", "Into", Input::Line(80)),
-            field("fry", "Fry", Input::Number("", 0.0, 100_000_000.0)),
-            maybe("truck", "Truck or bags", Input::Line(80)),
-            maybe("truck_temp", "Temperature in the truck", TEMP),
-            maybe("water_temp", "Temperature of the water", TEMP),
-        ],
-    },
-    Form {
-        kind: "mortality",
-        title: "Mortality",
-        caution: "",
-        fields: &[
-            field("lot", "Lot", Input::Lot),
-            maybe("jar", "Jar", Input::Jar),
-            field("number", "Dead", Input::Number("", 0.0, 100_000_000.0)),
-            field("cause", "Why, as far as known", Input::Line(200)),
-        ],
-    },
-    Form {
-        kind: "calibration",
-        title: "Calibration",
-        caution: "",
-        fields: &[
-            field("sensor", "Sensor", Input::Sensor),
-            field(
-                "check",
-                "Checked by",
-                Input::Choice(&[
-                    ("ice_point", "melting ice"),
-                    ("bucket", "bucket and watch"),
-                    ("reference", "a thermometer beside it"),
-                ]),
-            ),
-            field("reading", "What the sensor said", Input::Number("°C or L/min", -50.0, 100_000.0)),
-            hinted(
-                maybe("reference", "What the thermometer said", Input::Number("°C", -50.0, 50.0)),
-                "with a thermometer only",
-            ),
-            hinted(maybe("litres", "Caught", Input::Number("L", 0.0, 1_000.0)), "with a bucket only"),
-            hinted(maybe("seconds", "In", Input::Number("s", 0.0, 3_600.0)), "with a bucket only"),
-        ],
-    },
-    Form {
-        kind: "probe_move",
-        title: "Probe swapped or moved",
-        caution: "Electricity near water: ground-fault protection, and wiring by a licensed electrician.",
-        fields: &[field("sensor", "Sensor", Input::Sensor), field("text", "What was done", Input::Line(400))],
-    },
-];
+    /// Caution shown above the fields, or nothing.
+    pub fn caution(&self) -> &'static str {
+        entries::of(self.kind).map_or("", |words| words.caution)
+    }
+
+    /// Label of a field.
+    pub fn label(&self, field: &Field) -> &'static str {
+        entries::field(self.kind, field.name).map_or(field.name, |words| words.label)
+    }
+
+    /// A line of help to a field, or nothing.
+    fn hint(&self, field: &Field) -> &'static str {
+        entries::field(self.kind, field.name).map_or("", |words| words.hint)
+    }
+
+    /// One of the choices of a field.
+    fn choice(&self, field: &Field, value: &'static str) -> &'static str {
+        let words = entries::field(self.kind, field.name);
+        let choice = words.and_then(|words| words.choices.iter().find(|(key, _)| *key == value));
+        choice.map_or(value, |(_, words)| words)
+    }
+}
 
 /// Those made most, on each jar's page.
 pub const QUICK: usize = 6;
@@ -422,7 +132,7 @@ pub fn happened_at(view: &View, filled: &Filled, problems: &mut Problems) -> Tim
     match when::read(view.zone(), now, filled, "when") {
         Ok(at) => at.unwrap_or(now),
         Err(error) => {
-            problems.insert("when", format!("When: {error}"));
+            problems.insert("when", entering::problem::of(entering::WHEN, &error));
             now
         }
     }
@@ -458,12 +168,12 @@ pub fn draw(view: &View, form: &Form, given: &Given<'_>) -> Markup {
             input type="hidden" name="id" value=(id);
             input type="hidden" name="units" value=(units);
             input type="hidden" name="back" value=(given.back);
-            @if !form.caution.is_empty() { p.caution { (form.caution) } }
+            @if !form.caution().is_empty() { p.caution { (form.caution()) } }
             (problem_list(given.problems))
             @for field in form.fields { (draw_field(view, form, field, given)) }
-            (when::draw(view, form.kind, "when", "When", when::Leave::Now, given.filled))
+            (when::draw(view, form.kind, "when", entering::WHEN, when::Leave::Now, given.filled))
             (components::pin_fields(view, form.kind))
-            button.main { "Save " (form.title.to_lowercase()) }
+            button.main { (entering::save(form.title())) }
         }
     }
 }
@@ -472,7 +182,7 @@ fn problem_list(problems: Option<&Problems>) -> Markup {
     html! {
         @if let Some(problems) = problems && !problems.is_empty() {
             div.problem role="alert" {
-                p { "Nothing was saved. Please look at this again:" }
+                p { (entering::LOOK_AGAIN) }
                 ul { @for (_, problem) in problems { li { (problem) } } }
             }
         }
@@ -495,19 +205,19 @@ fn draw_field(view: &View, form: &Form, field: &Field, given: &Given<'_>) -> Mar
         div.field.wrong[problem.is_some()] {
             @if let Input::Choice(options) = field.input {
                 fieldset {
-                    legend { (field.label) }
-                    @for (i, (value, label)) in options.iter().enumerate() {
+                    legend { (form.label(field)) }
+                    @for (i, value) in options.iter().enumerate() {
                         label.pill {
                             input type="radio" name=(field.name) value=(value) checked[typed == *value || (typed.is_empty() && i == 0)];
-                            span { (label) }
+                            span { (form.choice(field, value)) }
                         }
                     }
                 }
             } @else if field.input == Input::Moment {
                 @let leave = if field.optional { when::Leave::Unknown } else { when::Leave::Must };
-                (when::draw(view, &id, field.name, field.label, leave, given.filled))
+                (when::draw(view, &id, field.name, form.label(field), leave, given.filled))
             } @else {
-                label for=(id) { (field.label) @if field.optional { span.optional { " (if known)" } } }
+                label for=(id) { (form.label(field)) @if field.optional { span.optional { (entering::IF_KNOWN) } } }
                 div.control {
                     @match field.input {
                         Input::Measure(quantity, _, _) => {
@@ -521,7 +231,7 @@ fn draw_field(view: &View, form: &Form, field: &Field, given: &Given<'_>) -> Mar
                         Input::Whole(_, _) => {
                             input id=(id) name=(field.name) inputmode="numeric" autocomplete="off" value=(typed) required[required] aria-describedby=[described.as_deref()];
                         }
-                        Input::Numbers | Input::Dips => { (samples(&id, field, given.filled)) }
+                        Input::Numbers | Input::Dips => { (samples(&id, form.label(field), field, given.filled)) }
                         Input::Line(most) => {
                             input id=(id) name=(field.name) maxlength=(most) value=(typed) required[required] aria-describedby=[described.as_deref()];
                         }
@@ -530,7 +240,7 @@ fn draw_field(view: &View, form: &Form, field: &Field, given: &Given<'_>) -> Mar
                         }
                         Input::Jar | Input::OtherJar | Input::Lot | Input::Sensor | Input::Species => {
                             select id=(id) name=(field.name) required[required] aria-describedby=[described.as_deref()] {
-                                option value="" { (if field.optional { "none" } else { "choose" }) }
+                                option value="" { (if field.optional { entering::NONE } else { frame::CHOOSE }) }
                                 @for (value, label) in options_of(view, field.input) {
                                     option value=(value) selected[value == typed] { (label) }
                                 }
@@ -540,7 +250,7 @@ fn draw_field(view: &View, form: &Form, field: &Field, given: &Given<'_>) -> Mar
                     }
                 }
             }
-            @if !field.hint.is_empty() { p.hint { (field.hint) } }
+            @if !form.hint(field).is_empty() { p.hint { (form.hint(field)) } }
             @if let Some(problem) = problem { p.wrong id=(format!("{id}-p")) { (problem) } }
         }
     }
@@ -550,7 +260,7 @@ fn draw_field(view: &View, form: &Form, field: &Field, given: &Given<'_>) -> Mar
 pub const SAMPLES: usize = 4;
 
 /// Several counts, each with the number pad: one field a sub-sample, two a dip.
-fn samples(id: &str, field: &Field, filled: Option<&Filled>) -> Markup {
+fn samples(id: &str, label: &str, field: &Field, filled: Option<&Filled>) -> Markup {
     let typed = |name: &str| filled.and_then(|f| f.get(name)).map_or("", String::as_str);
     let whole: Vec<&str> = typed(field.name).split([' ', ',', ';', '\n']).filter(|p| !p.is_empty()).collect();
     let pair = field.input == Input::Dips;
@@ -564,8 +274,8 @@ fn samples(id: &str, field: &Field, filled: Option<&Filled>) -> Markup {
                 // The label of the field leads to the first of them.
                 @let own = if i == 0 { id.to_owned() } else { format!("{id}-{i}") };
                 span.sample {
-                    input id=(own) name=(a) inputmode="numeric" autocomplete="off" size="4" value=(hits) required[i == 0 && !field.optional] aria-label=[(i > 0).then(|| format!("{}, sample {}", field.label, i + 1))];
-                    @if pair { " of " input name=(b) inputmode="numeric" autocomplete="off" size="4" value=(of) required[i == 0 && !field.optional] aria-label=(format!("All in sample {}", i + 1)); }
+                    input id=(own) name=(a) inputmode="numeric" autocomplete="off" size="4" value=(hits) required[i == 0 && !field.optional] aria-label=[(i > 0).then(|| entering::sample(label, i + 1))];
+                    @if pair { (entering::OF) input name=(b) inputmode="numeric" autocomplete="off" size="4" value=(of) required[i == 0 && !field.optional] aria-label=(entering::all_in_sample(i + 1)); }
                 }
             }
         }
@@ -604,7 +314,9 @@ fn options_of(view: &View, input: Input) -> Vec<(String, String)> {
         Input::Jar | Input::OtherJar => view
             .jars()
             .map(|(_, jar, now)| {
-                let lot = now.and_then(|j| j.lot.clone()).unwrap_or_else(|| "empty".into());
+                let lot = now
+                    .and_then(|j| j.lot.clone())
+                    .unwrap_or_else(|| words::jar_state(JarState::Empty).into());
                 (jar.id.to_string(), format!("{} – {lot}", jar.id))
             })
             .collect(),

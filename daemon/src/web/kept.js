@@ -17,8 +17,8 @@
     .map(([name, value]) => name + ' ' + value).join(', ');
   const show = (why) => {
     const all = kept(), refused = all.find((entry) => entry.refused), n = all.length;
-    if (refused) notice.say('kept', 'Refused: ' + refused.path.split('/').pop() + ' (' + short(refused) + '). Make it again, then touch here');
-    else notice.say('kept', n ? n + (n === 1 ? ' entry waits' : ' entries wait') + ' on this device: ' + (why || 'no answer from the monitor') : '');
+    if (refused) notice.say('kept', fill(said.refused, { KIND: refused.path.split('/').pop(), FIELDS: short(refused) }));
+    else notice.say('kept', n ? fill(n === 1 ? said.oneWaits : said.someWait, { N: n, WHY: why || said.noAnswer }) : '');
   };
   notice.line.addEventListener('click', () => {
     const first = kept().find((entry) => entry.refused);
@@ -38,13 +38,13 @@
     const word = document.querySelector('[name="word"]');
     for (const entry of kept().filter((one) => !one.refused)) {
       // Whoever is signed in now must not become the author of what another wrote.
-      if (entry.who !== (root.who || '')) { why = 'sign in as ' + entry.who + ' to send'; continue; }
+      if (entry.who !== (root.who || '')) { why = fill(said.signInAs, { WHO: entry.who }); continue; }
       const fields = entry.fields.map(([name, value]) => [name, name === 'word' && word ? word.value : value]);
       let answer;
       try { answer = await post(entry.path, fields); } catch { why = ''; break; }
       if (made(answer)) drop(entry);
       else if (answer.status === 422) keep({ ...entry, refused: true });
-      else { why = answer.status === 429 || answer.status >= 500 ? 'the monitor is busy' : 'sign in to send'; break; }
+      else { why = answer.status === 429 || answer.status >= 500 ? said.busy : said.signIn; break; }
     }
     sending = false;
     show(why);
@@ -62,7 +62,7 @@
     // Written down before it is sent: a phone that dies or loses its way meanwhile has not lost it.
     if (!keep(entry)) { form.submit(); return; }
     let answer = null;
-    const slow = setTimeout(() => notice.say('kept', 'Sending…'), 700);
+    const slow = setTimeout(() => notice.say('kept', said.sending), 700);
     try { answer = await post(entry.path, now); } catch { /* kept */ }
     clearTimeout(slow);
     if (answer && made(answer)) { drop(entry); location.assign(await answer.text()); return; }
@@ -72,7 +72,7 @@
     form.elements.namedItem('id').value = freshId();
     delete form.dataset.sent;
     const drawer = form.closest('details'); if (drawer) drawer.open = false;
-    show(answer && (answer.redirected ? 'sign in to send' : 'the monitor is busy'));
+    show(answer && (answer.redirected ? said.signIn : said.busy));
   };
   document.addEventListener('submit', (event) => {
     const form = event.target;
@@ -87,7 +87,7 @@
     }
     if (!navigator.onLine) {
       event.preventDefault();
-      notice.say('kept', 'No network: this was not sent. Press again when it is back');
+      notice.say('kept', said.notSent);
       return;
     }
     if (form.getAttribute('action') === '/sign-out' && 'caches' in window) caches.delete('nightjar-pages');

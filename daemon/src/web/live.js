@@ -1,6 +1,9 @@
 // Keeps a page live: puts changed pieces in place, counts how long ago things were, says when it
 // is not live, and reads values under the finger.
 'use strict';
+// Words come with the page, so that this script speaks its language; gaps in capitals are filled here.
+const said = document.getElementById('said').dataset;
+const fill = (text, gaps) => text.replace(/\{([A-Z]+)\}/g, (gap, name) => gaps[name] ?? gap);
 // The line over the page: whether it is live, and what waits on this device (kept.js).
 const notice = (() => {
   const line = document.getElementById('not-live');
@@ -23,10 +26,10 @@ const notice = (() => {
 
   const words = (seconds) => {
     const ahead = seconds < 0, s = Math.abs(seconds);
-    if (s < 45) return ahead ? 'in a moment' : 'just now';
-    const n = s < 5400 ? Math.floor((s + 30) / 60) + ' min'
-      : s < 172800 ? Math.floor((s + 1800) / 3600) + ' h' : Math.floor((s + 43200) / 86400) + ' days';
-    return ahead ? 'in ' + n : n + ' ago';
+    if (s < 45) return ahead ? said.soon : said.now;
+    const LENGTH = s < 5400 ? fill(said.minutes, { N: Math.floor((s + 30) / 60) })
+      : s < 172800 ? fill(said.hours, { N: Math.floor((s + 1800) / 3600) }) : fill(said.days, { N: Math.floor((s + 43200) / 86400) });
+    return fill(ahead ? said.ahead : said.ago, { LENGTH });
   };
   const ages = () => {
     if (!serverNow) return;
@@ -39,7 +42,7 @@ const notice = (() => {
   };
   const clock = () => new Date(heardAt).toTimeString().slice(0, 5);
   const stale = () => {
-    if (!root.known && Date.now() - heardAt > 30000) notice.say('state', 'Not live since ' + clock() + ': what you see is the last that was known');
+    if (!root.known && Date.now() - heardAt > 30000) notice.say('state', fill(said.notLive, { TIME: clock() }));
     ages();
   };
   // A page from the store of this device is asked for anew once the monitor answers again. `online` is
@@ -127,7 +130,7 @@ const notice = (() => {
       const box = chart.getBoundingClientRect(), x = (event.clientX - box.left) / box.width * width;
       let best = points[0];
       for (const p of points) if (Math.abs(p[0] - x) < Math.abs(best[0] - x)) best = p;
-      if (!best || Math.abs(best[0] - x) > 12) { out.textContent = 'no reading here'; cross.remove(); return; }
+      if (!best || Math.abs(best[0] - x) > 12) { out.textContent = said.noReading; cross.remove(); return; }
       const d = chart.dataset, share = (y1 - best[1]) / (y1 - y0);
       const value = Number(d.low) + share * (Number(d.high) - Number(d.low));
       const at = new Date(Number(d.from) + (best[0] - x0) / (x1 - x0) * (d.to - d.from));
@@ -135,7 +138,7 @@ const notice = (() => {
       chart.append(cross);
       out.textContent = value.toFixed(1) + ' ' + d.unit + ', ' + at.toLocaleString([], { timeZone: d.zone, weekday: 'short', day: 'numeric', month: 'short', hour: '2-digit', minute: '2-digit' }) + ' ';
       const half = Math.max((d.to - d.from) / 8000, 1800), middle = at.getTime() / 1000, closer = document.createElement('a');
-      closer.className = 'button'; closer.textContent = 'Closer';
+      closer.className = 'button'; closer.textContent = said.closer;
       closer.href = '?from=' + Math.round(middle - half) + '&to=' + Math.round(middle + half) + '#h-water';
       out.append(closer);
     };

@@ -3,6 +3,7 @@
 
 use super::backend::{Booked, EntryFilter, History, HistoryFault, Message, Series, Stretch};
 use super::view::View;
+use super::words::refusals;
 use crate::alarm::event::{AlarmEvent, EventId};
 use crate::reading::SensorIx;
 use std::sync::Arc;
@@ -14,14 +15,14 @@ async fn read<T: Send + 'static>(
     view: &View,
     query: impl FnOnce(&dyn History) -> Result<T, HistoryFault> + Send + 'static,
 ) -> Result<T, String> {
-    let turn = view.site.reads.acquire().await.map_err(|_| "the record is closed".to_owned())?;
+    let turn = view.site.reads.acquire().await.map_err(|_| refusals::RECORD_CLOSED.to_owned())?;
     let history = Arc::clone(&view.site.backend.history);
     let answer = tokio::task::spawn_blocking(move || query(history.as_ref())).await;
     drop(turn);
     match answer {
         Ok(Ok(answer)) => Ok(answer),
         Ok(Err(fault)) => Err(fault.to_string()),
-        Err(_) => Err("the record could not be read".into()),
+        Err(_) => Err(refusals::RECORD_UNREADABLE.into()),
     }
 }
 

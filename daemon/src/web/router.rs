@@ -6,6 +6,7 @@ use super::pages::{
     sign_in, station, today,
 };
 use super::units::Units;
+use super::words::refusals::request as said;
 use super::{Site, api, assets, events, health, words};
 use axum::Router;
 use axum::extract::{DefaultBodyLimit, Path, Request, State};
@@ -118,28 +119,28 @@ fn refuse(site: &Site, request: &Request) -> Option<(StatusCode, &'static str)> 
     if let Some(PeerAddress(from)) = request.extensions().get::<PeerAddress>()
         && !site.throttle.request(*from, now.up)
     {
-        return Some((StatusCode::TOO_MANY_REQUESTS, "too many requests; wait a second"));
+        return Some((StatusCode::TOO_MANY_REQUESTS, said::TOO_MANY));
     }
     if request.uri().to_string().len() > LONGEST_TARGET {
-        return Some((StatusCode::URI_TOO_LONG, "the address is too long"));
+        return Some((StatusCode::URI_TOO_LONG, said::ADDRESS_TOO_LONG));
     }
     let listed = &site.backend.access.hosts;
     // A whole address in the first line counts more than the header (RFC 9112, 3.2.2).
     let whole = request.uri().host().is_none_or(|name| name_is_ours(name, listed));
     if !whole || !host_is_ours(request.headers(), listed) {
-        return Some((StatusCode::MISDIRECTED_REQUEST, "this page does not go by that name"));
+        return Some((StatusCode::MISDIRECTED_REQUEST, said::OTHER_NAME));
     }
     // What is announced to be too large is refused before any of it is waited for.
     let announced =
         request.headers().get(CONTENT_LENGTH).and_then(|length| length.to_str().ok()?.parse().ok());
     if announced.is_some_and(|length: u64| length > BODY as u64) {
-        return Some((StatusCode::PAYLOAD_TOO_LARGE, "that is more than this page takes at once"));
+        return Some((StatusCode::PAYLOAD_TOO_LARGE, said::TOO_LARGE));
     }
     match *request.method() {
         Method::GET | Method::HEAD => None,
         Method::POST if from_here(request.headers()) => None,
-        Method::POST => Some((StatusCode::FORBIDDEN, "changes must come from the page itself")),
-        _ => Some((StatusCode::METHOD_NOT_ALLOWED, "only GET, HEAD and POST are answered")),
+        Method::POST => Some((StatusCode::FORBIDDEN, said::FROM_ELSEWHERE)),
+        _ => Some((StatusCode::METHOD_NOT_ALLOWED, said::METHOD)),
     }
 }
 

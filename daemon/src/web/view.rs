@@ -3,9 +3,10 @@
 
 use super::Site;
 use super::backend::{PeerAddress, Role};
+use super::components::say;
 use super::session::{self, Session};
 use super::units::{Quantity, Units};
-use super::words;
+use super::words::{self, values};
 use crate::clock::Now;
 use crate::ids::PersonId;
 use crate::rack::{JarIx, Rack};
@@ -181,7 +182,7 @@ impl View {
             time datetime=(self.zone().rfc3339(at)) {
                 (words::day(self.zone(), self.now.utc, at)) " " (words::time(self.zone(), at))
                 " " span.ago data-t=(at.ms() / 1000) { "(" (words::ago(self.now.utc, at)) ")" }
-                @if !self.now.trusted { " " span.mark { "clock not trusted" } }
+                @if !self.now.trusted { " " span.mark { (values::CLOCK) } }
             }
         }
     }
@@ -217,19 +218,19 @@ impl View {
     /// A value as last heard: never a number where there is none, old looks old, doubt is said.
     pub fn reading(&self, latest: Option<&Latest>, quantity: Quantity) -> Markup {
         let Some(latest) = latest else {
-            return html! { span.none { "no reading" } };
+            return html! { span.none { (values::NO_READING) } };
         };
         let number = self.units.text(quantity, latest.value);
         match (latest.quality, latest.reason) {
             (_, Reason::Stale) => html! {
-                span.old { (number) " " span.mark { "old, " (self.ago(latest.at)) } }
+                span.old { (number) " " span.mark { (say(values::OLD, &[("ago", self.ago(latest.at))])) } }
             },
             (Quality::Good, _) => html! { span.value { (number) } },
             (Quality::Uncertain, reason) => html! {
-                span.value { (number) " " span.mark { "? " (words::reason(reason)) } }
+                span.value { (number) " " span.mark { (say(values::DOUBT, &[("why", html! { (words::reason(reason)) })])) } }
             },
             (Quality::Bad, reason) => html! {
-                span.none { "no good reading" } " " span.mark { (words::reason(reason)) }
+                span.none { (values::NO_GOOD_READING) } " " span.mark { (words::reason(reason)) }
             },
         }
     }
@@ -245,7 +246,7 @@ impl FromRequestParts<Arc<Site>> for View {
             if view.path.starts_with("/api/") {
                 return Err(super::api::problem(
                     axum::http::StatusCode::UNAUTHORIZED,
-                    "sign in first; reading is not open here",
+                    words::refusals::interface::SIGN_IN,
                 ));
             }
             return Err(Redirect::to("/sign-in").into_response());

@@ -3,6 +3,8 @@
 'use strict';
 const PAGES = 'nightjar-pages', FILES_KEPT = 'nightjar-files';
 const FILES = ['{style}', '{script}'];
+// In the language of the page, ready to stand in it.
+const SAID = {words};
 // Longest wait for the monitor before the last known page is shown: it may be out of reach while
 // the phone believes in its network.
 const PATIENCE = 6000;
@@ -24,11 +26,11 @@ const keepPage = async (key, answer) => {
 const lastKnown = async (key) => {
   const kept = await (await caches.open(PAGES)).match(key);
   if (!kept) {
-    const page = '<!doctype html><meta charset="utf-8"><meta name="viewport" content="width=device-width"><title>No network</title><link rel="stylesheet" href="' + FILES[0] + '"><main><h1>No network</h1><p>This page was not seen before on this device.</p><p><a class="button" href="/">To the rack, as last known</a></p></main>';
+    const page = '<!doctype html><meta charset="utf-8"><meta name="viewport" content="width=device-width"><title>' + SAID.noNetwork + '</title><link rel="stylesheet" href="' + FILES[0] + '"><main><h1>' + SAID.noNetwork + '</h1><p>' + SAID.neverSeen + '</p><p><a class="button" href="/">' + SAID.toRack + '</a></p></main>';
     return new Response(page, { status: 503, headers: { 'content-type': 'text/html; charset=utf-8' } });
   }
   const taken = new Date(kept.headers.get('date')), here = Number(kept.headers.get('x-kept-at'));
-  const mark = 'No network. Last known state, from ' + new Date(here).toLocaleString([], { weekday: 'short', day: 'numeric', month: 'short', hour: '2-digit', minute: '2-digit' });
+  const mark = SAID.from.replace('{TIME}', new Date(here).toLocaleString([], { weekday: 'short', day: 'numeric', month: 'short', hour: '2-digit', minute: '2-digit' }));
   const body = (await kept.text())
     .replace('<html ', '<html data-known="' + taken.getTime() / 1000 + ' ' + here + '" ')
     .replace('<div id="not-live" role="status" hidden>', '<div id="not-live" role="status">' + mark);

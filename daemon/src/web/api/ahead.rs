@@ -4,14 +4,12 @@ use crate::progress::coming::{coming_days, hatch_of_lots};
 use crate::progress::followed::{Followed, scores};
 use crate::snapshot::LearningView;
 use crate::web::view::View;
+use crate::web::words::jar::learnt::UNDO;
 use axum::Json;
 use axum::response::{IntoResponse, Response};
 use nightjar_calc::outlook::TrackRecord;
 use nightjar_calc::plan::{DayNeeds, Habits, Resource};
 use serde_json::{Value, json};
-
-/// How what was learnt can be undone, for people.
-pub const UNDO: &str = "Write learns = false under [station] in the configuration to use the published numbers alone. Taking a logbook entry back takes back what it taught.";
 
 /// What eye-ups and hatches seen here taught.
 pub async fn learning(view: View) -> Response {

@@ -6,6 +6,7 @@ use crate::logbook::Agent;
 use crate::season::{Cell, Table};
 use crate::web::accounts;
 use crate::web::view::View;
+use crate::web::words::refusals::interface as said;
 use axum::Json;
 use axum::extract::{Path, Query};
 use axum::http::StatusCode;
@@ -54,7 +55,7 @@ pub async fn books(view: View, Query(params): Query<BTreeMap<String, String>>) -
         "lot" => Level::Lot,
         "take" => Level::Take,
         "jar" => Level::Jar,
-        _ => return problem(StatusCode::BAD_REQUEST, "by: write season, species, water, lot, take or jar"),
+        _ => return problem(StatusCode::BAD_REQUEST, said::BY),
     };
     let accounts = match accounts::accounts(&view).await {
         Ok(accounts) => accounts,
@@ -140,7 +141,7 @@ pub async fn treatment(
     let now = view.snap.jars.get(usize::from(ix.0));
     let progress = now.and_then(|now| now.progress.as_ref());
     let Some(standing) = Standing::of(&accounts.books, ix, progress, view.now.utc) else {
-        return problem(StatusCode::UNPROCESSABLE_ENTITY, "the jar is empty");
+        return problem(StatusCode::UNPROCESSABLE_ENTITY, said::EMPTY_JAR);
     };
     let flow = FlowNow::of(now.and_then(|now| now.flow));
     match guard::look(&wanted, &standing, flow) {
@@ -152,16 +153,16 @@ pub async fn treatment(
 fn wanted(params: &BTreeMap<String, String>) -> Result<Wanted, String> {
     let number = |name: &str| {
         let text = params.get(name).filter(|text| !text.is_empty());
-        text.map(|text| text.parse::<f64>().map_err(|_| format!("{name}: write a number"))).transpose()
+        text.map(|text| text.parse::<f64>().map_err(|_| said::number(name))).transpose()
     };
     let agent = match params.get("agent").map(String::as_str) {
         Some("formalin") => Agent::Formalin,
         Some("hydrogen_peroxide") => Agent::HydrogenPeroxide,
-        Some(_) | None => return Err("agent: write formalin or hydrogen_peroxide".into()),
+        Some(_) | None => return Err(said::AGENT.into()),
     };
     Ok(Wanted {
         agent,
-        concentration: number("concentration")?.ok_or("concentration: is missing")?,
+        concentration: number("concentration")?.ok_or(said::CONCENTRATION)?,
         minutes: number("minutes")?.unwrap_or(nightjar_calc::treatment::MINUTES),
         store_coldest_c: number("store_coldest_c")?,
     })

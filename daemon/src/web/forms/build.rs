@@ -9,6 +9,7 @@ use crate::logbook::{
     TreatmentPlan,
 };
 use crate::web::units::Units;
+use crate::web::words::entering::problem;
 use nightjar_calc::time::{Timestamp, Zone};
 
 /// One form being read: collects every problem instead of stopping at the first.
@@ -30,9 +31,9 @@ impl Reader<'_> {
         self.filled.get(name).map_or("", |text| text.trim())
     }
 
-    fn wrong(&mut self, name: &str, problem: &str) {
+    fn wrong(&mut self, name: &str, what: &str) {
         if let Some(field) = self.field(name) {
-            self.problems.insert(field.name, format!("{}: {problem}", field.label));
+            self.problems.insert(field.name, problem::of(self.form.label(field), what));
         }
     }
 
@@ -42,7 +43,7 @@ impl Reader<'_> {
         let text = self.text(name).to_owned();
         if text.is_empty() {
             if !field.optional {
-                self.wrong(name, "is missing");
+                self.wrong(name, problem::MISSING);
             }
             return None;
         }
@@ -62,20 +63,19 @@ impl Reader<'_> {
             | Input::Moment => return None,
         };
         let Some(typed) = number(&text) else {
-            self.wrong(name, &format!("\"{}\" is not a number", short(&text)));
+            self.wrong(name, &problem::not_a_number(&short(&text)));
             return None;
         };
         let value = quantity.map_or(typed, |q| self.units.read(q, typed));
         if !(low..=high).contains(&value) {
-            let limits = quantity.map_or_else(
-                || format!("{low} to {high}"),
-                |q| format!("{} to {}", self.units.text(q, low), self.units.text(q, high)),
-            );
-            self.wrong(name, &format!("{} is outside {limits}", short(&text)));
+            let limit =
+                |value: f64| quantity.map_or_else(|| value.to_string(), |q| self.units.text(q, value));
+            let outside = problem::outside(&short(&text), &limit(low), &limit(high));
+            self.wrong(name, &outside);
             return None;
         }
         if matches!(field.input, Input::Whole(..)) && value.fract().abs() > 1e-9 {
-            self.wrong(name, &format!("{} is not a whole number", short(&text)));
+            self.wrong(name, &problem::not_whole(&short(&text)));
             return None;
         }
         Some(value)
@@ -115,9 +115,9 @@ impl Reader<'_> {
             | Input::Moment => 64,
         };
         if text.is_empty() && !field.optional {
-            self.wrong(name, "is missing");
+            self.wrong(name, problem::MISSING);
         } else if text.chars().count() > most {
-            self.wrong(name, &format!("is longer than {most} characters"));
+            self.wrong(name, &problem::longer_than(most));
         }
         text
     }
@@ -127,7 +127,7 @@ impl Reader<'_> {
         let text = self.text(name).to_owned();
         if text.is_empty() {
             if self.field(name).is_some_and(|f| !f.optional) {
-                self.wrong(name, "is missing");
+                self.wrong(name, problem::MISSING);
             }
             return None;
         }
@@ -143,7 +143,7 @@ impl Reader<'_> {
     fn moment(&mut self, name: &str) -> Timestamp {
         let text = self.text(name).to_owned();
         if text.is_empty() {
-            self.wrong(name, "is missing");
+            self.wrong(name, problem::MISSING);
             return Timestamp::from_ms(0);
         }
         self.zone.parse(&text).unwrap_or_else(|error| {
@@ -161,7 +161,7 @@ impl Reader<'_> {
         let text = self.text(name).to_owned();
         let picked = pick(&text);
         if picked.is_none() {
-            self.wrong(name, &format!("\"{}\" is none of the choices", short(&text)));
+            self.wrong(name, &problem::no_choice(&short(&text)));
         }
         picked
     }
@@ -256,7 +256,7 @@ fn parents(r: &mut Reader<'_>) -> Vec<Parent> {
         let (mark, length) = line.split_once(char::is_whitespace).unwrap_or((line, ""));
         let length_mm = number(length.trim().trim_end_matches("mm").trim());
         if length_mm.is_none() && !length.trim().is_empty() {
-            r.wrong("parents", &format!("\"{}\" is not a mark and a length, like F1 612", short(line)));
+            r.wrong("parents", &problem::not_a_fish(&short(line)));
         }
         parents.push(Parent { mark: mark.to_owned(), length_mm });
     }
@@ -275,7 +275,7 @@ fn crosses(r: &mut Reader<'_>) -> Vec<Cross> {
         let males: Vec<String> =
             words.filter(|word| !matches!(*word, "x" | "X" | "×")).map(str::to_owned).collect();
         if males.is_empty() {
-            r.wrong("crosses", &format!("\"{}\" is not a cross, like F1 x M1 M2", short(line)));
+            r.wrong("crosses", &problem::not_a_cross(&short(line)));
         }
         crosses.push(Cross { female, males, pan });
     }
@@ -289,10 +289,10 @@ fn count(r: &mut Reader<'_>) -> Option<CountMethod> {
     }
     let (eggs, sample) = (r.maybe("eggs"), r.maybe("sample"));
     if eggs.is_none() {
-        r.wrong("eggs", "is needed for this way of counting");
+        r.wrong("eggs", problem::COUNT_NEEDED);
     }
     if sample.is_none() && method != "per_litre" {
-        r.wrong("sample", "is needed for this way of counting");
+        r.wrong("sample", problem::COUNT_NEEDED);
     }
     let (eggs, sample) = (eggs?, sample.unwrap_or(0.0));
     match method.as_str() {
@@ -303,7 +303,7 @@ fn count(r: &mut Reader<'_>) -> Option<CountMethod> {
         "per_litre" => Some(CountMethod::PerLitre { eggs_per_l: eggs }),
         other => {
             let shown = short(other);
-            r.wrong("method", &format!("\"{shown}\" is none of the choices"));
+            r.wrong("method", &problem::no_choice(&shown));
             None
         }
     }
@@ -361,7 +361,7 @@ fn tending(r: &mut Reader<'_>) -> Option<Act> {
         "hand_reading" => {
             let (temp_c, flow_l_per_min) = (r.maybe("temp"), r.maybe("flow"));
             if temp_c.is_none() && flow_l_per_min.is_none() && r.problems.is_empty() {
-                r.wrong("temp", "give a temperature, a flow or both");
+                r.wrong("temp", problem::READING_NEEDED);
             }
             Some(Act::HandReading(HandReading { jar: jar?, temp_c, flow_l_per_min }))
         }
@@ -453,11 +453,11 @@ fn dips(r: &mut Reader<'_>) -> Vec<(u32, u32)> {
         });
         match dip {
             Some(dip) => dips.push(dip),
-            None => r.wrong("dips", &format!("\"{}\" is not a pair like 93/100", short(&piece))),
+            None => r.wrong("dips", &problem::not_a_pair(&short(&piece))),
         }
     }
     if dips.is_empty() && r.problems.is_empty() {
-        r.wrong("dips", "is missing");
+        r.wrong("dips", problem::MISSING);
     }
     dips
 }
@@ -471,11 +471,11 @@ fn fry(r: &mut Reader<'_>) -> Option<Act> {
             for piece in r.pieces("counts").into_iter().take(100) {
                 match number(&piece).filter(|n| (0.0..=1e7).contains(n)) {
                     Some(n) => counts.push(n),
-                    None => r.wrong("counts", &format!("\"{}\" is not a count", short(&piece))),
+                    None => r.wrong("counts", &problem::not_a_count(&short(&piece))),
                 }
             }
             if counts.is_empty() && r.problems.is_empty() {
-                r.wrong("counts", "is missing");
+                r.wrong("counts", problem::MISSING);
             }
             let (sample_ml, tank_l) = (r.number("sample_ml"), r.number("tank"));
             Some(Act::FryCount(FryCount { lot: lot?, jar, counts, sample_ml, tank_l }))
@@ -515,10 +515,10 @@ fn rest(r: &mut Reader<'_>) -> Option<Act> {
                 "bucket" => {
                     let (litres, seconds) = (r.maybe("litres"), r.maybe("seconds"));
                     if litres.is_none_or(|l| l <= 0.0) {
-                        r.wrong("litres", "is needed with a bucket");
+                        r.wrong("litres", problem::WITH_BUCKET);
                     }
                     if seconds.is_none_or(|s| s <= 0.0) {
-                        r.wrong("seconds", "is needed with a bucket");
+                        r.wrong("seconds", problem::WITH_BUCKET);
                     }
                     Some(Check::Bucket {
                         litres: litres.unwrap_or(0.0),
@@ -529,13 +529,13 @@ fn rest(r: &mut Reader<'_>) -> Option<Act> {
                 "reference" => {
                     let reference = r.maybe("reference");
                     if reference.is_none() {
-                        r.wrong("reference", "is needed with a thermometer");
+                        r.wrong("reference", problem::WITH_THERMOMETER);
                     }
                     Some(Check::Reference { reference: reference.unwrap_or(0.0), reading })
                 }
                 other => {
                     let shown = short(other);
-                    r.wrong("check", &format!("\"{shown}\" is none of the choices"));
+                    r.wrong("check", &problem::no_choice(&shown));
                     None
                 }
             };
@@ -601,7 +601,7 @@ mod tests {
                     Input::Jar => "J1",
                     Input::OtherJar => "J2",
                     Input::Sensor => "J1T",
-                    Input::Choice(options) => options[0].0,
+                    Input::Choice(values) => values[0],
                     Input::Numbers => "5 6",
                     Input::Dips => "5/6",
                     Input::Moment => "2026-04-18T14:00",

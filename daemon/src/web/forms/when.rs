@@ -7,6 +7,7 @@
 use super::{Filled, Form, Input, Problems};
 use crate::web::view::View;
 use crate::web::words;
+use crate::web::words::entering::{problem, when as said};
 use maud::{Markup, html};
 use nightjar_calc::time::{Span, Timestamp, Zone};
 
@@ -41,7 +42,7 @@ pub fn read(zone: Zone, now: Timestamp, filled: &Filled, name: &str) -> Result<O
             let (day, hh, mm) =
                 (get(&format!("{name}-day")), get(&format!("{name}-hh")), get(&format!("{name}-mm")));
             if day.is_empty() || hh.is_empty() || mm.is_empty() {
-                return Err("choose a day and a time".into());
+                return Err(said::CHOOSE.into());
             }
             local(&format!("{day}T{hh}:{mm}"))
         }
@@ -52,7 +53,7 @@ pub fn read(zone: Zone, now: Timestamp, filled: &Filled, name: &str) -> Result<O
                 if plain.starts_with(|c: char| c.is_ascii_digit()) {
                     error
                 } else {
-                    format!("\"{shown}\" is none of the choices")
+                    problem::no_choice(&shown)
                 }
             })
         }
@@ -73,7 +74,7 @@ pub fn settled(view: &View, form: &Form, filled: &Filled, problems: &mut Problem
                 plain.remove(field.name);
             }
             Err(error) => {
-                problems.insert(field.name, format!("{}: {error}", field.label));
+                problems.insert(field.name, problem::of(form.label(field), &error));
                 plain.remove(field.name);
             }
         }
@@ -101,13 +102,13 @@ pub fn draw(view: &View, id: &str, name: &str, label: &str, leave: Leave, filled
     let today = zone.day_of(now);
     let night = format!("at:{}T{LAST_NIGHT}", today.plus(-1));
     let mut choices = vec![
-        ("now".to_owned(), "now".to_owned()),
-        ("1h".into(), "1 h ago".into()),
-        ("3h".into(), "3 h ago".into()),
-        (night, format!("last night {LAST_NIGHT}")),
+        ("now".to_owned(), said::NOW.to_owned()),
+        ("1h".into(), said::ONE_HOUR.into()),
+        ("3h".into(), said::THREE_HOURS.into()),
+        (night, said::last_night(LAST_NIGHT)),
     ];
     if leave == Leave::Unknown {
-        choices.insert(0, (String::new(), "not known".into()));
+        choices.insert(0, (String::new(), said::NOT_KNOWN.into()));
     }
     let chosen = match (typed(name), leave) {
         ("", Leave::Now) => "now".to_owned(),
@@ -120,7 +121,7 @@ pub fn draw(view: &View, id: &str, name: &str, label: &str, leave: Leave, filled
     {
         choices.push((chosen.clone(), format!("{} {}", words::day(zone, now, at), words::time(zone, at))));
     }
-    choices.push(("pick".into(), "another time".into()));
+    choices.push(("pick".into(), said::ANOTHER.into()));
     html! {
         fieldset.when {
             legend { (label) }
@@ -130,13 +131,13 @@ pub fn draw(view: &View, id: &str, name: &str, label: &str, leave: Leave, filled
             div.picked {
                 (days(view, name, typed(&format!("{name}-day"))))
                 div.clock {
-                    (list(&format!("{id}-hh"), &format!("{name}-hh"), "Hour", (0..24).map(|h| format!("{h:02}")), &or(typed(&format!("{name}-hh")), &words::time(zone, now)[..2])))
+                    (list(&format!("{id}-hh"), &format!("{name}-hh"), said::HOUR, (0..24).map(|h| format!("{h:02}")), &or(typed(&format!("{name}-hh")), &words::time(zone, now)[..2])))
                     b aria-hidden="true" { ":" }
-                    (list(&format!("{id}-mm"), &format!("{name}-mm"), "Minute", (0..12).map(|m| format!("{:02}", m * 5)), &or(typed(&format!("{name}-mm")), "00")))
+                    (list(&format!("{id}-mm"), &format!("{name}-mm"), said::MINUTE, (0..12).map(|m| format!("{:02}", m * 5)), &or(typed(&format!("{name}-mm")), "00")))
                 }
                 details.earlier open[!typed(&other_day(name)).is_empty()] {
-                    summary { "Longer ago" }
-                    label for=(format!("{id}-at")) { "Day and time" }
+                    summary { (said::LONGER_AGO) }
+                    label for=(format!("{id}-at")) { (said::DAY_AND_TIME) }
                     input id=(format!("{id}-at")) type="datetime-local" name=(other_day(name)) value=(typed(&other_day(name)));
                 }
             }
@@ -153,7 +154,7 @@ fn days(view: &View, name: &str, typed: &str) -> Markup {
     let today = zone.day_of(now);
     let chosen = or(typed, &today.to_string());
     html! {
-        div.days role="group" aria-label="Day" {
+        div.days role="group" aria-label=(said::DAY) {
             @for back in 0..DAYS {
                 @let day = today.plus(-back);
                 @let key = day.to_string();

@@ -347,6 +347,6 @@ fn command(
             let order = move |by| Command::OutOfService { kind, asset, until, reason, by };
             Ok((Box::new(order), Needs::Password(Role::Manager)))
         }
-        _ => Err((StatusCode::NOT_FOUND, "There is no such answer to an alarm.".into())),
+        _ => Err((StatusCode::NOT_FOUND, answering::NO_SUCH_ANSWER.into())),
     }
 }

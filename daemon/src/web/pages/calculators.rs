@@ -2,8 +2,10 @@
 //! They change nothing, so what was asked stands in the address and can be kept or sent on.
 
 use crate::calculators::{Sheet, ask};
-use crate::web::components;
+use crate::web::components::{self, say};
 use crate::web::view::View;
+use crate::web::words::calculators as said;
+use crate::web::words::entering::{self, problem};
 use axum::extract::Query;
 use axum::http::StatusCode;
 use axum::response::{IntoResponse, Response};
@@ -48,15 +50,15 @@ pub async fn show(view: View, Query(query): Query<BTreeMap<String, String>>) -> 
     let answer = asked::CALCULATORS.iter().find(|c| Some(c.key) == wanted).map(|c| (c.key, work(c, &query)));
     let refused = answer.as_ref().is_some_and(|(_, a)| a.is_err());
     let body = html! {
-        h1 { "Calculators" }
-        p.caution { "Arithmetic, not permission. Chemicals only as the label, the prescribing veterinarian, the discharge permit and local rules allow." }
+        h1 { (said::TITLE) }
+        p.caution { (said::CAUTION) }
         @for calculator in asked::CALCULATORS {
             @let own = answer.as_ref().filter(|(key, _)| *key == calculator.key).map(|(_, a)| a);
             (section(calculator, &query, own))
         }
     };
     let status = if refused { StatusCode::UNPROCESSABLE_ENTITY } else { StatusCode::OK };
-    (status, components::page(&view, "Calculators", &body)).into_response()
+    (status, components::page(&view, said::TITLE, &body)).into_response()
 }
 
 /// Reads the numbers and asks the calculator.
@@ -67,7 +69,7 @@ fn work(calculator: &Calculator, query: &BTreeMap<String, String>) -> Result<She
         let text = query.get(given.name).map_or("", |t| t.trim());
         if text.is_empty() {
             if !given.optional {
-                return Err(format!("{}: is missing", given.label));
+                return Err(problem::of(given.label, problem::MISSING));
             }
             continue;
         }
@@ -78,8 +80,8 @@ fn work(calculator: &Calculator, query: &BTreeMap<String, String>) -> Result<She
         };
         if !good {
             let shown: String = text.chars().take(24).collect();
-            let kind = if given.choices.is_empty() { "a number" } else { "one of the choices" };
-            return Err(format!("{}: \"{shown}\" is not {kind}", given.label));
+            let wrong = if given.choices.is_empty() { said::not_a_number } else { said::no_choice };
+            return Err(wrong(given.label, &shown));
         }
         typed.push((given.name, text));
     }
@@ -119,11 +121,11 @@ fn section(
                     @for given in calculator.given {
                         @let name = format!("{id}-{}", given.name);
                         div.field {
-                            label for=(name) { (given.label) @if given.optional { span.optional { " (if known)" } } }
+                            label for=(name) { (given.label) @if given.optional { span.optional { (entering::IF_KNOWN) } } }
                             div.control { (field(&name, given, &typed(given))) }
                         }
                     }
-                    button.main { "Work it out" }
+                    button.main { (said::WORK_OUT) }
                 }
                 div aria-live="polite" {
                     @match answer {
@@ -145,8 +147,8 @@ fn worked(sheet: &Sheet) -> Markup {
             @if at == 0 { p { strong { (line) } } } @else { p { (line) } }
         }
         @for line in sheet.cautions() { p.small { (line) } }
-        @for line in how { p.small { "How: " (line) } }
-        @for line in sources { p.small { "Source: " (line) } }
+        @for line in how { p.small { (say(said::HOW, &[("how", html! { (line) })])) } }
+        @for line in sources { p.small { (say(said::SOURCE, &[("source", html! { (line) })])) } }
     }
 }
 

@@ -1,8 +1,8 @@
 //! Cards to print and stick on the jars: jar, lot, day, and a code that opens the jar's page.
 
-use crate::web::components;
+use crate::web::components::{self, say};
 use crate::web::view::View;
-use crate::web::words;
+use crate::web::words::{self, cards as said, jar as jar_page};
 use axum::http::HeaderMap;
 use axum::http::header::HOST;
 use axum::response::{IntoResponse, Response};
@@ -18,23 +18,23 @@ pub async fn show(view: View, headers: HeaderMap) -> Response {
     let host = headers.get(HOST).and_then(|host| host.to_str().ok()).unwrap_or("localhost").to_owned();
     let scheme = if view.site.backend.access.secure { "https" } else { "http" };
     let body = html! {
-        h1 { "Jar cards" }
-        p.quiet.no-print { "The code opens the jar's page at " (scheme) "://" (host) ". Print this page from the address the phones in the shed use." }
+        h1 { (said::TITLE) }
+        p.quiet.no-print { (say(said::PRINT, &[("address", html! { (scheme) "://" (host) })])) }
         div.cards {
             @for (_, jar, now) in view.jars() {
                 @if let Some(now) = now.filter(|now| now.lot.is_some()) {
                     section.card {
-                        h2 { "Jar " (jar.id) }
-                        p { "Lot " b { (now.lot.as_deref().unwrap_or_default()) } }
+                        h2 { (jar_page::title(jar.id.as_str())) }
+                        p { (say(said::LOT, &[("lot", html! { b { (now.lot.as_deref().unwrap_or_default()) } })])) }
                         p { (now.species.as_deref().unwrap_or_default().replace('_', " ")) }
-                        @if let Some(at) = now.loaded_at { p { "since " (words::date(view.zone(), at)) } }
+                        @if let Some(at) = now.loaded_at { p { (say(said::SINCE, &[("day", html! { (words::date(view.zone(), at)) })])) } }
                         (code(&format!("{scheme}://{host}/jar/{}", jar.id)))
                     }
                 }
             }
         }
     };
-    components::page(&view, "Jar cards", &body).into_response()
+    components::page(&view, said::TITLE, &body).into_response()
 }
 
 /// A QR code as a drawing; nothing when the text is too long for one.
@@ -49,7 +49,7 @@ pub fn code(text: &str) -> Markup {
     }
     let side = width + 2 * QUIET;
     html! {
-        svg.code viewBox=(format!("0 0 {side} {side}")) width="120" height="120" role="img" aria-label=(format!("Code for {text}")) shape-rendering="crispEdges" {
+        svg.code viewBox=(format!("0 0 {side} {side}")) width="120" height="120" role="img" aria-label=(said::code(text)) shape-rendering="crispEdges" {
             rect width=(side) height=(side) fill="#fff" {}
             path d=(path) fill="#000" {}
         }

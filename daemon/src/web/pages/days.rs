@@ -7,9 +7,9 @@ mod track;
 
 use crate::progress::coming::hatch_of_lots;
 use crate::web::answer::{self, Coming};
-use crate::web::components;
+use crate::web::components::{self, say};
 use crate::web::view::View;
-use crate::web::words;
+use crate::web::words::{self, days as said, first};
 use axum::extract::Query;
 use axum::response::{IntoResponse, Response};
 use maud::{Markup, html};
@@ -23,18 +23,18 @@ pub async fn show(view: View, Query(query): Query<BTreeMap<String, String>>) -> 
     let coming = answer::coming(view.rack(), &view.snap, true);
     let lots = lots(&view, &coming);
     let body = html! {
-        h1 { "Coming days" }
-        @if lots.is_empty() { p.quiet { "No dates yet: no jar holds eggs whose sum is known." } }
+        h1 { (said::TITLE) }
+        @if lots.is_empty() { p.quiet { (first::NO_DATES) } }
         @else {
             (calendar::draw(&view, &lots))
-            section aria-labelledby="h-lots" { h2 #h-lots { "Lot by lot" } div.lots { @for lot in &lots { (lot_card(&view, lot)) } } }
+            section aria-labelledby="h-lots" { h2 #h-lots { (said::LOTS) } div.lots { @for lot in &lots { (lot_card(&view, lot)) } } }
             (calendar::needs(&view, &lots))
             (planner::section(&view, &lots, &query))
             (care(&view))
         }
         (track::section(&view))
     };
-    components::page(&view, "Coming days", &body).into_response()
+    components::page(&view, said::TITLE, &body).into_response()
 }
 
 /// A lot in jars, with what is known about its hatch.
@@ -99,8 +99,8 @@ fn lot_card(view: &View, lot: &Lot) -> Markup {
     let (zone, now) = (view.zone(), view.now.utc);
     html! {
         article.lot {
-            h3 { "Lot " span.nb { (lot.name) } span.quiet { " (" (lot.species.replace(['_', '-'], " ")) ")" } }
-            p.quiet { (words::count(lot.jars.len(), "jar")) ": " @for (i, jar) in lot.jars.iter().enumerate() { @if i > 0 { ", " } a href=(format!("/jar/{jar}")) { (jar) } } }
+            h3 { (say(said::LOT, &[("lot", html! { span.nb { (lot.name) } })])) span.quiet { " (" (lot.species.replace(['_', '-'], " ")) ")" } }
+            p.quiet { (said::jars(lot.jars.len())) ": " @for (i, jar) in lot.jars.iter().enumerate() { @if i > 0 { ", " } a href=(format!("/jar/{jar}")) { (jar) } } }
             ul.plain-list {
                 @for item in &lot.coming {
                     li {
@@ -112,12 +112,12 @@ fn lot_card(view: &View, lot: &Lot) -> Markup {
             }
             div.treat {
                 @match lot.last_treatment() {
-                    Some(last) if last > now => { "Last day to treat: " b { (words::day(zone, now, last)) } ", until " (words::time(zone, last)) ". " }
-                    Some(_) => { b { "No more treatments." } " " }
-                    None => { "Hatching: " b { "no more treatments." } " " }
+                    Some(last) if last > now => { (say(said::TREAT_UNTIL, &[("day", html! { b { (words::day(zone, now, last)) } }), ("time", html! { (words::time(zone, last)) })])) " " }
+                    Some(_) => { b { (said::NO_MORE) } " " }
+                    None => { (say(said::HATCHING, &[("no_more", html! { b { (said::NO_MORE_WITHIN) } })])) " " }
                 }
-                details.source { summary aria-label="Where this day comes from" { "?" }
-                    p { (format!("{STOP_BEFORE_HATCH_H:.0} h")) " before the earliest first hatch (common practice, no source). The label, the prescribing veterinarian and the permit may say earlier. Dates of confidence " (lot.confidence) "." }
+                details.source { summary aria-label=(said::TREAT_WHY) { "?" }
+                    p { (said::treat_source(STOP_BEFORE_HATCH_H, &lot.confidence)) }
                 }
             }
         }
@@ -128,7 +128,7 @@ fn care(view: &View) -> Markup {
     let low =
         view.snap.jars.iter().filter_map(|j| j.progress.as_ref()).filter(|p| p.confidence == "low").count();
     html! {
-        @if low > 0 { p.caution { "Dates of low confidence in " (words::count(low, "jar")) ": little is published for the species, or little was measured. Look at the eggs." } }
-        p.small { "Moving and stocking fish needs the permits and health checks of the place." }
+        @if low > 0 { p.caution { (said::low_confidence(low)) } }
+        p.small { (said::PERMITS) }
     }
 }

@@ -7,6 +7,7 @@ use crate::web::forms::{self, Filled, Problems};
 use crate::web::pages::{jar, logbook, sign_in};
 use crate::web::session::entry_name;
 use crate::web::view::View;
+use crate::web::words::entering;
 use axum::extract::{Form, Path};
 use axum::http::header::SET_COOKIE;
 use axum::response::{IntoResponse, Redirect, Response};
@@ -18,7 +19,7 @@ pub async fn make(
     Form(pairs): Form<Vec<(String, String)>>,
 ) -> Response {
     let Some(form) = forms::form_of(&kind) else {
-        return sign_in::not_found(&view, "There is no such kind of entry.");
+        return sign_in::not_found(&view, entering::NO_SUCH_KIND);
     };
     let filled = forms::filled(pairs);
     let mut problems = Problems::new();
@@ -81,7 +82,7 @@ pub async fn void(view: View, Path(id): Path<String>, Form(pairs): Form<Vec<(Str
         return sign_in::problem(
             &view,
             axum::http::StatusCode::UNPROCESSABLE_ENTITY,
-            "Say why, in up to 400 characters.",
+            entering::SAY_WHY,
             &back,
         );
     }

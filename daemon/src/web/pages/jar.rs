@@ -5,15 +5,16 @@ mod learnt;
 
 use crate::rack::{Jar, JarIx};
 use crate::reading::SensorIx;
-use crate::snapshot::{JarState, JarView, ProgressView};
+use crate::snapshot::{ClockView, JarState, JarView, ProgressView};
 use crate::web::backend::{Booked, EntryFilter, Series, Stretch};
 use crate::web::chart::{self, Band, Chart, Limit, Mark};
-use crate::web::components::{self, can_enter, help};
+use crate::web::components::{self, can_enter, help, need_a_person, say};
 use crate::web::events::{self, Watched};
 use crate::web::forms::{self, FORMS, Filled, Given, Problems, QUICK};
 use crate::web::pages::{alarms, logbook};
 use crate::web::units::Quantity;
 use crate::web::view::View;
+use crate::web::words::{first, jar as said};
 use crate::web::{fan, past, words};
 use axum::extract::{Path, Query};
 use axum::response::{IntoResponse, Response};
@@ -24,8 +25,6 @@ use std::collections::BTreeMap;
 
 /// Slices of the line in the fan; it is smooth.
 const FAN_SLICES: usize = 60;
-/// Lengths a chart can have, in days.
-const LENGTHS: [(u32, &str); 4] = [(1, "1 day"), (3, "3 days"), (10, "10 days"), (60, "60 days")];
 
 /// A try at an entry that did not succeed.
 #[derive(Default)]
@@ -79,11 +78,11 @@ fn stretch(query: &BTreeMap<String, String>) -> Option<Stretch> {
 /// The page with what a failed try left.
 pub async fn page(view: &View, id: &str, shown: Shown, done: Option<&str>, tried: Option<&Try>) -> Response {
     let Some(ix) = view.rack().jar_named(id) else {
-        return super::sign_in::not_found(view, "There is no such jar on this rack.");
+        return super::sign_in::not_found(view, said::NO_SUCH);
     };
     let jar = view.rack().jar(ix);
     let now = view.snap.jars.get(usize::from(ix.0));
-    let days = LENGTHS.iter().map(|(d, _)| *d).find(|d| *d == shown.days).unwrap_or(3);
+    let days = said::charts::LENGTHS.iter().map(|(d, _)| *d).find(|d| *d == shown.days).unwrap_or(3);
     let span = shown
         .closer
         .filter(|s| s.from < view.now.utc)
@@ -99,25 +98,25 @@ pub async fn page(view: &View, id: &str, shown: Shown, done: Option<&str>, tried
             div.jar-head {
                 div #drawing { (components::jar_drawing(now.map_or(JarState::Empty, |n| n.state), now.and_then(|n| n.progress.as_ref()).map(|p| p.development))) }
                 div {
-                    h1 { "Jar " (jar.id) }
+                    h1 { (said::title(jar.id.as_str())) }
                     div #facts { (facts(view, jar, now)) }
                 }
             }
             div #jar-alarms { (jar_alarms(view, now)) }
             (quick_entries(view, jar, tried))
             @if let Some(progress) = now.and_then(|n| n.progress.as_ref()) {
-                section aria-labelledby="h-way" { h2 #h-way { "Way to hatch" } (grown) div #way { (way(view, progress)) } }
+                section aria-labelledby="h-way" { h2 #h-way { (said::WAY) } (grown) div #way { (way(view, progress)) } }
             }
             (foreseen::section(view, jar, now))
             div #learnt { (learnt::section(view, now)) }
             (super::season::of_jar(view, jar.id.as_str()).await)
             section aria-labelledby="h-water" {
-                h2 #h-water { "Water" }
+                h2 #h-water { (said::WATER) }
                 (lengths(jar, shown.closer.is_none().then_some(days)))
                 (charts)
             }
             section aria-labelledby="h-log" {
-                h2 #h-log { "Log of this jar" }
+                h2 #h-log { (said::LOG) }
                 (entry_list(view, entries))
             }
         }
@@ -127,7 +126,7 @@ pub async fn page(view: &View, id: &str, shown: Shown, done: Option<&str>, tried
     } else {
         axum::http::StatusCode::OK
     };
-    (status, components::page(view, &format!("Jar {}", jar.id), &body)).into_response()
+    (status, components::page(view, &said::title(jar.id.as_str()), &body)).into_response()
 }
 
 fn neighbours(view: &View, ix: JarIx) -> Markup {
@@ -136,8 +135,8 @@ fn neighbours(view: &View, ix: JarIx) -> Markup {
         html! { @if let Some(jar) = other { a.button href=(format!("/jar/{}", jar.id)) { (label) " " (jar.id) } } }
     };
     html! {
-        nav.beside aria-label="Other jars" {
-            a.button href="/" { "Rack" }
+        nav.beside aria-label=(said::OTHERS) {
+            a.button href="/" { (first::TITLE) }
             (link(at.checked_sub(1).and_then(|i| view.rack().jars.get(i)), "‹"))
             (link(view.rack().jars.get(at + 1), "›"))
         }
@@ -146,32 +145,33 @@ fn neighbours(view: &View, ix: JarIx) -> Markup {
 
 /// The numbers of the jar, each with where it comes from.
 pub fn facts(view: &View, jar: &Jar, now: Option<&JarView>) -> Markup {
-    let Some(now) = now else { return html! { p.none { "Nothing is known about it yet." } } };
+    let Some(now) = now else { return html! { p.none { (said::NOTHING_KNOWN) } } };
     html! {
         p.lead {
             (words::jar_state(now.state))
-            @if let Some(lot) = &now.lot { ", lot " b { (lot) } }
+            @if let Some(lot) = &now.lot { (say(said::LOT, &[("lot", html! { b { (lot) } })])) }
             @if let Some(species) = &now.species { " (" (species.replace(['_', '-'], " ")) ")" }
         }
         dl.facts {
-            div { dt { "Water" } dd { (components::temperature(view, now)) (help(&temperature_source(view, jar, now))) } }
-            div { dt { "Flow" } dd { (components::flow(view, now)) (help(&flow_source(view, jar))) (components::flow_bar(now.flow.map(|f| f.value), now.set_flow)) } }
+            div { dt { (said::TEMPERATURE) } dd { (components::temperature(view, now)) (help(&temperature_source(view, jar, now))) } }
+            div { dt { (said::FLOW) } dd { (components::flow(view, now)) (help(&flow_source(view, jar))) (components::flow_bar(now.flow.map(|f| f.value), now.set_flow)) } }
             @if let Some(progress) = &now.progress {
-                div { dt { "Thermal units" } dd {
+                div { dt { (said::THERMAL_UNITS) } dd {
                     (format!("{:.1}\u{202f}°C·d", progress.c_days)) span.quiet { " = " (format!("{:.0}\u{202f}°F TU", progress.c_days * 1.8)) }
                     (help(&sum_source(view, progress)))
                 } }
             }
             @if let Some(eggs) = now.eggs {
-                div { dt { "Eggs" } dd {
+                div { dt { (said::EGGS) } dd {
                     (words::grouped(known(eggs)))
                     @if let Some(litres) = now.eggs_l { span.quiet { ", " (view.units.text(Quantity::Litres, litres)) } }
                     (help(words::about::EGGS))
                 } }
             }
             @if let Some((likely, short)) = now.minutes_without_flow {
-                div { dt { "Without flow they have" } dd {
-                    "about " (format!("{likely:.0}")) " min" span.quiet { ", perhaps only " (format!("{short:.0}")) }
+                div { dt { (said::WITHOUT_FLOW) } dd {
+                    (say(said::MINUTES, &[("likely", html! { (format!("{likely:.0}")) })]))
+                    span.quiet { (say(said::PERHAPS, &[("short", html! { (format!("{short:.0}")) })])) }
                     (help(words::about::WITHOUT_FLOW))
                 } }
             }
@@ -186,44 +186,30 @@ fn sensor_name(view: &View, ix: Option<SensorIx>) -> Option<String> {
 fn temperature_source(view: &View, jar: &Jar, now: &JarView) -> String {
     let header = view.rack().headers.get(usize::from(jar.header.0));
     let when = now.temperature.map_or_else(String::new, |t| {
-        format!(" Read {} {}.", words::day(view.zone(), view.now.utc, t.at), words::time(view.zone(), t.at))
+        said::read_at(&words::day(view.zone(), view.now.utc, t.at), &words::time(view.zone(), t.at))
     });
     if now.temperature_borrowed {
         let from = header
-            .and_then(|h| sensor_name(view, h.temperature).map(|s| format!("probe {s} in header {}", h.id)));
-        format!(
-            "Not measured in this jar: taken from {}.{when}",
-            from.unwrap_or_else(|| "a hand reading".into())
-        )
+            .and_then(|h| sensor_name(view, h.temperature).map(|s| said::probe_in_header(&s, h.id.as_str())));
+        said::borrowed(from.as_deref().unwrap_or(said::HAND_READING), &when)
     } else {
         match sensor_name(view, jar.temperature) {
-            Some(id) => format!("Probe {id} in the jar.{when}"),
-            None => "This jar has no probe.".into(),
+            Some(id) => said::own_probe(&id, &when),
+            None => said::NO_PROBE.into(),
         }
     }
 }
 
 fn flow_source(view: &View, jar: &Jar) -> String {
     match sensor_name(view, jar.flow) {
-        Some(id) => format!("Meter {id}. The set-point is the last one in the logbook."),
-        None => "This jar has no flow meter.".into(),
+        Some(id) => said::meter(&id),
+        None => said::NO_METER.into(),
     }
 }
 
 fn sum_source(view: &View, progress: &ProgressView) -> String {
-    let mut words = format!(
-        "Water temperature above 0 °C summed over time since fertilization on {}. Measured {:.0} % of that time",
-        words::date(view.zone(), progress.fertilized_at),
-        progress.coverage * 100.0
-    );
-    if progress.bridged_h > 0.0 {
-        words.push_str(&format!("; {:.1} h bridged over short gaps", progress.bridged_h));
-    }
-    if progress.uncounted_h > 0.0 {
-        words.push_str(&format!("; {:.1} h in long gaps not counted", progress.uncounted_h));
-    }
-    words.push('.');
-    words
+    let since = words::date(view.zone(), progress.fertilized_at);
+    said::sum_of(&since, progress.coverage * 100.0, progress.bridged_h, progress.uncounted_h)
 }
 
 /// Alarms about the jar.
@@ -241,13 +227,17 @@ pub fn way(view: &View, progress: &ProgressView) -> Markup {
     html! {
         (components::way(view, progress))
         @if progress.clocks.len() > 1 {
-            p { "These eggs are of several takes, each with its own clock; an interval above holds them all: "
-                @for (i, clock) in progress.clocks.iter().enumerate() { @if i > 0 { "; " } "take " span.nb { (clock.take) } " of " (words::date(view.zone(), clock.fertilized_at)) " " (format!("{:.1}\u{202f}°C·d", clock.c_days)) }
-            "." }
+            p { (say(said::CLOCKS, &[("clocks", html! { @for (i, clock) in progress.clocks.iter().enumerate() { @if i > 0 { "; " } (clock_words(view, clock)) } })])) }
         }
-        p { "Confidence " b { (progress.confidence) } ". The dates assume: " (progress.basis) "." }
+        p { (say(said::BASIS, &[("confidence", html! { b { (progress.confidence) } }), ("basis", html! { (progress.basis) })])) }
         @for warning in &progress.warnings { p.warning { (warning) } }
     }
+}
+
+fn clock_words(view: &View, clock: &ClockView) -> Markup {
+    let day = html! { (words::date(view.zone(), clock.fertilized_at)) };
+    let sum = html! { (format!("{:.1}\u{202f}°C·d", clock.c_days)) };
+    say(said::CLOCK, &[("take", html! { span.nb { (clock.take) } }), ("day", day), ("sum", sum)])
 }
 
 /// How the sum grew and where it goes.
@@ -260,9 +250,9 @@ async fn grown(view: &View, jar: &Jar, now: Option<&JarView>) -> Markup {
         Err(error) => html! { p.problem { (error) } },
         Ok(series) => html! {
             figure.grown {
-                figcaption { "Thermal units " span.quiet { "and the fan in which the stages are expected" } }
+                figcaption { (say(said::SUM_AND_FAN, &[("fan", html! { span.quiet { (said::FAN) } })])) }
                 (fan::draw(progress, &series, view.now.utc, view.zone()))
-                p.small { "Line: as it grew, counted back from the present sum; dashed where nothing was measured. Ring: likely moment, bar: its interval. How high a coming stage stands assumes water as in the last day." }
+                p.small { (said::FAN_READ) }
             }
         },
     }
@@ -272,20 +262,20 @@ fn quick_entries(view: &View, jar: &Jar, tried: Option<&Try>) -> Markup {
     let back = format!("/jar/{}", jar.id);
     html! {
         section.quick aria-labelledby="h-quick" {
-            h2 #h-quick { "Log it" }
+            h2 #h-quick { (said::LOG_IT) }
             @if can_enter(view) {
                 @for (i, form) in FORMS.iter().enumerate() {
                     @let failed = tried.filter(|t| t.kind == form.kind);
                     @if i < QUICK || failed.is_some() {
                         @let given = Given { jar: Some(jar.id.as_str()), filled: failed.map(|t| &t.filled), problems: failed.map(|t| &t.problems), back: &back };
                         details name="quick" open[failed.is_some()] {
-                            summary { (form.title) }
+                            summary { (form.title()) }
                             (forms::draw(view, form, &given))
                         }
                     }
                 }
-                a.button href=(format!("/logbook?jar={}#new", jar.id)) { "Other…" }
-            } @else { p.quiet { "Entries need a person: " a href="/sign-in" { "sign in" } " first." } }
+                a.button href=(format!("/logbook?jar={}#new", jar.id)) { (said::OTHER_KINDS) }
+            } @else { (need_a_person()) }
         }
     }
 }
@@ -299,8 +289,8 @@ fn entry_list(view: &View, entries: Result<Vec<Booked>, String>) -> Markup {
 
 fn lengths(jar: &Jar, days: Option<u32>) -> Markup {
     html! {
-        nav.lengths aria-label="Length of the charts" {
-            @for (length, label) in LENGTHS {
+        nav.lengths aria-label=(said::charts::LENGTH) {
+            @for (length, label) in said::charts::LENGTHS {
                 a.pill href=(format!("/jar/{}?days={length}#h-water", jar.id)) aria-current=[(Some(length) == days).then_some("true")] { (label) }
             }
         }
@@ -316,16 +306,16 @@ async fn charts(view: &View, ix: JarIx, jar: &Jar, now: Option<&JarView>, span: 
     };
     let marks = marks(view, jar, span).await;
     let temperature_limits = [
-        (limits.temp_very_low, "very low", true),
-        (limits.temp_low, "low", false),
-        (limits.temp_high, "high", false),
-        (limits.temp_very_high, "very high", true),
+        (limits.temp_very_low, said::charts::VERY_LOW, true),
+        (limits.temp_low, said::charts::LOW, false),
+        (limits.temp_high, said::charts::HIGH, false),
+        (limits.temp_very_high, said::charts::VERY_HIGH, true),
     ];
     let flow_limits = [
-        (limits.flow_none, "no flow", true),
-        (limits.flow_low, "low", false),
-        (now.and_then(|n| n.set_flow), "set-point", false),
-        (limits.flow_high, "high", false),
+        (limits.flow_none, said::charts::NO_FLOW, true),
+        (limits.flow_low, said::charts::LOW, false),
+        (now.and_then(|n| n.set_flow), said::charts::SET_POINT, false),
+        (limits.flow_high, said::charts::HIGH, false),
     ];
     let temperature =
         one(view, jar, probe, Quantity::Temperature, span, &temperature_limits, bands(now, span), marks)
@@ -333,10 +323,10 @@ async fn charts(view: &View, ix: JarIx, jar: &Jar, now: Option<&JarView>, span: 
     let flow = one(view, jar, jar.flow, Quantity::Flow, span, &flow_limits, Vec::new(), Vec::new()).await;
     html! {
         div.charts {
-            figure { figcaption { "Temperature" @if borrowed && probe.is_some() { span.quiet { " (of the header)" } } } (temperature) }
-            figure { figcaption { "Flow" } (flow) }
+            figure { figcaption { (said::charts::TEMPERATURE) @if borrowed && probe.is_some() { span.quiet { (said::charts::OF_HEADER) } } } (temperature) }
+            figure { figcaption { (said::charts::FLOW) } (flow) }
         }
-        p.small { "Grey: no data, not counted. Hatched: bridged. Ticks at the foot: readings in doubt. Triangles on top: log entries." }
+        p.small { (said::charts::READ) }
     }
 }
 
@@ -355,13 +345,10 @@ async fn marks(view: &View, jar: &Jar, span: Stretch) -> Vec<Mark> {
 fn bands(now: Option<&JarView>, span: Stretch) -> Vec<Band> {
     let Some(progress) = now.and_then(|n| n.progress.as_ref()) else { return Vec::new() };
     let reached = |key: &str| progress.stages.iter().find(|s| s.stage == key).and_then(|s| s.at);
-    let begins = [
-        (Some(progress.fertilized_at), "green"),
-        (reached("eyed"), "eyed"),
-        (reached("hatch_start"), "hatching"),
-        (reached("hatch_end"), "hatched"),
-    ];
-    let begins: Vec<_> = begins.into_iter().filter_map(|(at, label)| Some((at?, label))).collect();
+    let begins =
+        [Some(progress.fertilized_at), reached("eyed"), reached("hatch_start"), reached("hatch_end")];
+    let begins: Vec<_> =
+        begins.into_iter().zip(said::charts::STAGES).filter_map(|(at, label)| Some((at?, label))).collect();
     begins
         .iter()
         .enumerate()
@@ -386,23 +373,25 @@ async fn one(
     bands: Vec<Band>,
     marks: Vec<Mark>,
 ) -> Markup {
-    let Some(sensor) = sensor else { return html! { p.quiet { "Not measured here." } } };
+    let Some(sensor) = sensor else { return html! { p.quiet { (said::charts::NOT_MEASURED) } } };
     let series = match past::series(view, sensor, span, chart::SLICES).await {
         Ok(series) => series,
         Err(error) => return html! { p.problem { (error) } },
     };
     let units = view.units;
     let (what, id, least_range) = match quantity {
-        Quantity::Temperature => ("Temperature", "ct", units.show(quantity, 2.0) - units.show(quantity, 0.0)),
+        Quantity::Temperature => {
+            (said::charts::TEMPERATURE, "ct", units.show(quantity, 2.0) - units.show(quantity, 0.0))
+        }
         Quantity::Flow | Quantity::Millilitres | Quantity::Litres => {
-            ("Flow", "cf", units.show(quantity, 1.0))
+            (said::charts::FLOW, "cf", units.show(quantity, 1.0))
         }
     };
     let description = describe(view, &series, quantity, span);
     html! {
         (Chart {
             id,
-            title: format!("{what} of jar {}", jar.id),
+            title: said::charts::title(what, jar.id.as_str()),
             description: description.clone(),
             unit: units.name(quantity),
             span,
@@ -423,13 +412,10 @@ fn describe(view: &View, series: &Series, quantity: Quantity, span: Stretch) -> 
     let low = series.buckets.iter().map(|b| b.min).fold(f64::INFINITY, f64::min);
     let high = series.buckets.iter().map(|b| b.max).fold(f64::NEG_INFINITY, f64::max);
     if !(low.is_finite() && high.is_finite()) {
-        return format!("{range}: no readings.");
+        return said::charts::no_readings(&range);
     }
-    let gaps = match series.gaps.len() {
-        0 => "no gaps".to_owned(),
-        n => words::count(n, "gap"),
-    };
-    format!("{range}: {} to {}, {gaps}.", view.units.number(quantity, low), view.units.text(quantity, high))
+    let (low, high) = (view.units.number(quantity, low), view.units.text(quantity, high));
+    said::charts::described(&range, &low, &high, series.gaps.len())
 }
 
 /// Eggs with the digits that are known: a count by volume is off by a tenth (two standard errors)

@@ -9,13 +9,15 @@ use crate::logbook::{Act, CountMethod, Entry, EntryId, Load, Lot, Take, Void};
 use crate::snapshot::JarState;
 use crate::web::backend::{Command, Reply};
 use crate::web::change::{self, Needs, NotDone};
-use crate::web::components::{self, can_enter};
+use crate::web::components::{self, can_enter, need_a_person};
 use crate::web::forms::when::{self, Leave};
 use crate::web::forms::{self, Filled, Problems};
 use crate::web::pages::entry;
 use crate::web::session::entry_name;
 use crate::web::units::{Quantity, Units};
 use crate::web::view::View;
+use crate::web::words::entering::{self, problem};
+use crate::web::words::load as said;
 use axum::extract::{Form, Query};
 use axum::http::StatusCode;
 use axum::response::{IntoResponse, Response};
@@ -27,8 +29,6 @@ use std::collections::BTreeMap;
 const FRESH: &str = "new take";
 /// Jars of one form.
 const MOST_JARS: usize = 48;
-const TAKEN_BACK: &str = "undone right after it was made";
-const PART_REFUSED: &str = "undone: a later entry of the same form was refused";
 
 /// The form.
 pub async fn show(view: View, Query(query): Query<BTreeMap<String, String>>) -> Response {
@@ -45,11 +45,11 @@ fn page(
 ) -> Response {
     let body = html! {
         @if let Some(done) = done { (done) }
-        h1 { "Load several jars" }
+        h1 { (said::TITLE) }
         @if can_enter(view) { (form(view, filled, problems)) }
-        @else { p.quiet { "Entries need a person: " a href="/sign-in" { "sign in" } " first." } }
+        @else { (need_a_person()) }
     };
-    (status, components::page(view, "Load several jars", &body)).into_response()
+    (status, components::page(view, said::TITLE, &body)).into_response()
 }
 
 /// "8 jars loaded", with the way back.
@@ -57,17 +57,17 @@ fn saved(view: &View, id: &str, parts: &str) -> Markup {
     let jars = parts.split('.').filter(|part| part.starts_with('j')).count();
     html! {
         div.saved role="status" {
-            p { "Saved: " (crate::web::words::count(jars, "jar")) " loaded." }
+            p { (said::loaded(jars)) }
             @if entry::is_entry_name(id) {
                 form method="post" action="/load/undo" {
                     (components::form_word(view))
                     input type="hidden" name="id" value=(entry_name());
                     input type="hidden" name="done" value=(id);
                     input type="hidden" name="parts" value=(parts);
-                    button { "Undo" }
+                    button { (entering::UNDO) }
                 }
             }
-            a.plain href="/" { "To the rack" }
+            a.plain href="/" { (said::TO_RACK) }
         }
     }
 }
@@ -86,22 +86,22 @@ fn form(view: &View, filled: Option<&Filled>, problems: &Problems) -> Markup {
             input type="hidden" name="id" value=(entry_name());
             input type="hidden" name="units" value=(units.code());
             @if !problems.is_empty() {
-                div.problem role="alert" { p { "Nothing was saved. Please look at this again:" } ul { @for problem in problems.values() { li { (problem) } } } }
+                div.problem role="alert" { p { (entering::LOOK_AGAIN) } ul { @for problem in problems.values() { li { (problem) } } } }
             }
             fieldset {
-                legend { "Which eggs" }
+                legend { (said::WHICH) }
                 @for lot in lots { label.pill { input type="radio" name="lot" value=(lot.id) required checked[chosen == lot.id]; span { (lot.id) } } }
-                label.pill.fresh { input type="radio" name="lot" value=(FRESH) required checked[chosen == FRESH]; span { "a new take" } }
+                label.pill.fresh { input type="radio" name="lot" value=(FRESH) required checked[chosen == FRESH]; span { (said::NEW_TAKE) } }
             }
             div.new-take { (new_take(view, filled)) }
             (jars(view, filled))
             div.field {
-                label for="load-volume" { "Eggs in each jar, settled" }
+                label for="load-volume" { (said::VOLUME) }
                 div.control { input id="load-volume" name="volume" inputmode="decimal" autocomplete="off" required value=(typed("volume")); span.unit { (units.name(Quantity::Litres)) } }
             }
-            (when::draw(view, "load-when", "when", "Loaded", Leave::Now, filled))
+            (when::draw(view, "load-when", "when", said::LOADED, Leave::Now, filled))
             (components::pin_fields(view, "load"))
-            button.main { "Save" }
+            button.main { (said::SAVE) }
         }
     }
 }
@@ -119,19 +119,19 @@ fn new_take(view: &View, filled: Option<&Filled>) -> Markup {
     };
     html! {
         div.field {
-            label for="load-species" { "Species" }
+            label for="load-species" { (said::SPECIES) }
             select id="load-species" name="species" {
                 @for species in view.site.backend.species.iter() { option value=(species.key) selected[species.key == typed("species")] { (species.name) } }
             }
         }
-        div.field { label for="load-water" { "Lake or river" } input id="load-water" name="water" maxlength="80" value=(typed("water")); }
-        (when::draw(view, "load-fertilized", "fertilized_at", "Fertilized", Leave::Open, filled))
+        div.field { label for="load-water" { (said::WATER) } input id="load-water" name="water" maxlength="80" value=(typed("water")); }
+        (when::draw(view, "load-fertilized", "fertilized_at", said::FERTILIZED, Leave::Open, filled))
         div.side-by-side {
-            (number("load-females", "females", "Females", "numeric"))
-            (number("load-males", "males", "Males", "numeric"))
+            (number("load-females", "females", said::FEMALES, "numeric"))
+            (number("load-males", "males", said::MALES, "numeric"))
         }
-        (number("load-per-litre", "eggs_per_l", "Eggs to the litre (if counted)", "numeric"))
-        div.field { label for="load-name" { "Name of take and lot" } input id="load-name" name="name" maxlength="32" value=(name); p.hint { "letters, digits, - _ ." } }
+        (number("load-per-litre", "eggs_per_l", said::PER_LITRE, "numeric"))
+        div.field { label for="load-name" { (said::NAME) } input id="load-name" name="name" maxlength="32" value=(name); p.hint { (said::NAME_HINT) } }
     }
 }
 
@@ -156,14 +156,14 @@ fn jars(view: &View, filled: Option<&Filled>) -> Markup {
     let (free, full): (Vec<_>, Vec<_>) = view.jars().partition(|(_, _, now)| empty(now.map(|n| n.state)));
     html! {
         fieldset.jar-picks {
-            legend { "Into the empty jars" }
-            @if free.is_empty() { p.quiet { "No jar is empty." } }
+            legend { (said::EMPTY_JARS) }
+            @if free.is_empty() { p.quiet { (said::NO_EMPTY) } }
             @for (_, jar, _) in &free {
                 label.pill { input type="checkbox" name=(format!("jar-{}", jar.id)) value="yes" checked[chosen(jar.id.as_str())]; span { (jar.id) } }
             }
             @if !full.is_empty() {
-                details { summary { "Jars that hold eggs" } @for (_, jar, now) in &full {
-                    label.pill { input type="checkbox" name=(format!("jar-{}", jar.id)) value="yes" checked[chosen(jar.id.as_str())]; span { (jar.id) " – " (now.and_then(|n| n.lot.as_deref()).unwrap_or("eggs")) } }
+                details { summary { (said::FULL_JARS) } @for (_, jar, now) in &full {
+                    label.pill { input type="checkbox" name=(format!("jar-{}", jar.id)) value="yes" checked[chosen(jar.id.as_str())]; span { (jar.id) " – " (now.and_then(|n| n.lot.as_deref()).unwrap_or(said::EGGS)) } }
                 } }
             }
         }
@@ -186,15 +186,15 @@ fn parts(view: &View, filled: &Filled, problems: &mut Problems) -> Vec<Part> {
         let text = get(name);
         let typed = forms::number(text).filter(|n| (0.0..=high).contains(n));
         if typed.is_none() && !text.is_empty() {
-            problems.insert(name, format!("{label}: \"{:.24}\" is no number from 0 to {high}", text));
+            problems.insert(name, said::wrong::number(label, text, high));
         }
         typed
     };
-    let volume = number("volume", "Eggs in each jar", 10_000.0);
-    let (females, males) = (number("females", "Females", 1e5), number("males", "Males", 1e5));
-    let per_litre = number("eggs_per_l", "Eggs to the litre", 1e7);
+    let volume = number("volume", said::wrong::VOLUME, 10_000.0);
+    let (females, males) = (number("females", said::FEMALES, 1e5), number("males", said::MALES, 1e5));
+    let per_litre = number("eggs_per_l", said::wrong::PER_LITRE, 1e7);
     if volume.is_none() {
-        problems.entry("volume").or_insert_with(|| "Eggs in each jar: is missing".into());
+        problems.entry("volume").or_insert_with(|| said::wrong::missing(said::wrong::VOLUME));
     }
     let volume_l = units.read(Quantity::Litres, volume.unwrap_or(0.0));
     let jars: Vec<JarId> = view
@@ -206,7 +206,7 @@ fn parts(view: &View, filled: &Filled, problems: &mut Problems) -> Vec<Part> {
         .take(MOST_JARS)
         .collect();
     if jars.is_empty() {
-        problems.insert("jars", "Choose at least one jar.".into());
+        problems.insert("jars", said::wrong::NO_JAR.into());
     }
     let mut parts = Vec::new();
     let lot = if get("lot") == FRESH {
@@ -221,7 +221,9 @@ fn parts(view: &View, filled: &Filled, problems: &mut Problems) -> Vec<Part> {
             problems,
         )
     } else {
-        LotId::new(get("lot")).map_err(|error| problems.insert("lot", format!("Lot: {error}"))).ok()
+        LotId::new(get("lot"))
+            .map_err(|error| problems.insert("lot", problem::of(said::wrong::LOT, &error.to_string())))
+            .ok()
     };
     let Some(lot) = lot else { return Vec::new() };
     for (i, jar) in jars.into_iter().enumerate() {
@@ -244,11 +246,11 @@ fn fresh<'a>(
     let fertilized_at = match fertilized {
         Ok(Some(at)) => at,
         Ok(None) => {
-            problems.insert("fertilized_at", "Fertilized: choose when".into());
+            problems.insert("fertilized_at", problem::of(said::FERTILIZED, said::wrong::CHOOSE_WHEN));
             return None;
         }
         Err(error) => {
-            problems.insert("fertilized_at", format!("Fertilized: {error}"));
+            problems.insert("fertilized_at", problem::of(said::FERTILIZED, &error));
             return None;
         }
     };
@@ -256,19 +258,19 @@ fn fresh<'a>(
     let (take, lot) = match (TakeId::new(name), LotId::new(name)) {
         (Ok(take), Ok(lot)) => (take, lot),
         (Err(error), _) | (_, Err(error)) => {
-            problems.insert("name", format!("Name of take and lot: {error}"));
+            problems.insert("name", problem::of(said::NAME, &error.to_string()));
             return None;
         }
     };
     #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "0 to 100,000, checked")]
     let whole = |n: Option<f64>| n.unwrap_or(0.0).round() as u32;
-    for (field, label, value) in [("females", "Females", females), ("males", "Males", males)] {
+    for (field, label, value) in [("females", said::FEMALES, females), ("males", said::MALES, males)] {
         if value.is_none() {
-            problems.entry(field).or_insert_with(|| format!("{label}: is missing"));
+            problems.entry(field).or_insert_with(|| said::wrong::missing(label));
         }
     }
     if get("water").is_empty() {
-        problems.insert("water", "Lake or river: is missing".into());
+        problems.insert("water", said::wrong::missing(said::WATER));
     }
     let act = Act::Take(Take {
         take: take.clone(),
@@ -345,7 +347,8 @@ async fn book(view: &View, filled: &Filled, id: &str, parts: &[Part]) -> Result<
             Err(why) => {
                 for suffix in made.iter().rev() {
                     let gone = EntryId(format!("{id}-{suffix}"));
-                    let void = Act::Void(Void { entry: gone, reason: PART_REFUSED.into(), instead: None });
+                    let void =
+                        Act::Void(Void { entry: gone, reason: said::PART_REFUSED.into(), instead: None });
                     let undone = change::ask(view, entry(&format!("v{suffix}"), view.now.utc, void)).await;
                     if let Err(error) = undone {
                         tracing::warn!(%error, entry = %format!("{id}-{suffix}"), "part of a refused form stays");
@@ -374,7 +377,7 @@ pub async fn undo(view: View, Form(pairs): Form<Vec<(String, String)>>) -> Respo
         let allowed = change::allowed(&view, &filled, Needs::Pin).await?;
         for name in names.iter().rev() {
             let entry = EntryId(format!("{done}-{name}"));
-            let act = Act::Void(Void { entry, reason: TAKEN_BACK.into(), instead: None });
+            let act = Act::Void(Void { entry, reason: entering::UNDONE.into(), instead: None });
             let entry = Entry {
                 id: EntryId(format!("{own}-{name}")),
                 happened_at: view.now.utc,

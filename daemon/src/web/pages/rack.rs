@@ -222,9 +222,9 @@ fn mark_words(view: &View, alarm: &AlarmView) -> Markup {
     html! {
         (words::priority(alarm.priority).0) " " (words::alarm_short(alarm.kind))
         @if let Some((why, until)) = &alarm.suppressed {
-            ", " (why) @if let Some(until) = until { " until " (words::time(view.zone(), *until)) }
-        } @else if let Some((who, _)) = &alarm.acknowledged { ", " (who) " knows" }
-        @else if !alarm.on { ", cleared" }
+            ", " (why) @if let Some(until) = until { (say(first::UNTIL, &[("time", html! { (words::time(view.zone(), *until)) })])) }
+        } @else if let Some((who, _)) = &alarm.acknowledged { (say(first::KNOWS, &[("who", html! { (who) })])) }
+        @else if !alarm.on { (first::MARK_CLEARED) }
     }
 }
 

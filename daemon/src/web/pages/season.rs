@@ -2,9 +2,9 @@
 
 use crate::season::{csv, html as report};
 use crate::web::accounts;
-use crate::web::components;
+use crate::web::components::{self, say};
 use crate::web::view::View;
-use crate::web::words;
+use crate::web::words::{self, season as said};
 use axum::extract::Path;
 use axum::http::StatusCode;
 use axum::http::header::{CONTENT_DISPOSITION, CONTENT_TYPE};
@@ -19,16 +19,16 @@ pub async fn show(view: View) -> Response {
     let body = match (accounts::accounts(&view).await, accounts::alarms(&view).await) {
         (Ok(accounts), Ok(alarms)) => accounts.with_report(&view, &alarms, |material, tables| {
             html! {
-                h1 { "Season" }
-                p.quiet.no-print { "Print it from the browser, or take the tables as CSV files; " a href="/season/columns.csv" { "what the columns mean" } "." }
-                p.no-print { a.button href="/cards" { "Cards for the jars" } }
+                h1 { (said::TITLE) }
+                p.quiet.no-print { (say(said::PRINT, &[("link", html! { a href="/season/columns.csv" { (said::COLUMNS) } })])) }
+                p.no-print { a.button href="/cards" { (said::CARDS) } }
                 p.no-print { @for table in tables { a.pill href=(format!("/season/{}.csv", table.name)) { (table.title) } " " } }
                 div.report { (report::body(material, tables)) }
             }
         }),
-        (Err(error), _) | (_, Err(error)) => html! { h1 { "Season" } p.problem { (error) } },
+        (Err(error), _) | (_, Err(error)) => html! { h1 { (said::TITLE) } p.problem { (error) } },
     };
-    components::page(&view, "Season", &body).into_response()
+    components::page(&view, said::TITLE, &body).into_response()
 }
 
 /// The account of one jar: counted, drawn off, alive by two estimates, what to expect.
@@ -37,28 +37,28 @@ pub async fn of_jar(view: &View, jar: &str) -> Markup {
     let lines = accounts.books.ledger().report(Level::Jar);
     let Some(line) = lines.get(jar) else { return html! {} };
     let percent = |share: Option<Interval>| {
-        share.map(|s| format!("{:.0} % ({:.0} to {:.0} %)", s.likely * 100.0, s.low * 100.0, s.high * 100.0))
+        share.map(|s| said::account::percent(s.likely * 100.0, s.low * 100.0, s.high * 100.0))
     };
     let eggs = |eggs: Option<Interval>| {
-        eggs.map(|e| format!("{} ({} to {})", rounded(e, e.likely), rounded(e, e.low), rounded(e, e.high)))
+        eggs.map(|e| said::account::bounded(&rounded(e, e.likely), &rounded(e, e.low), &rounded(e, e.high)))
     };
     let facts: [(&str, Option<String>); 9] = [
-        ("Eggs in", Some(spaced(&line.eggs_in.to_string()))),
-        ("Drawn off or dead", Some(words::grouped(line.removed.get()))),
-        ("Alive by siphon", Some(spaced(&line.alive_by_siphon.to_string()))),
-        ("Alive by eye-up", eggs(line.alive_by_eye_up)),
-        ("Fertilized", percent(line.fertilized)),
-        ("Eyed", percent(line.eye_up)),
-        ("Fry expected", eggs(line.fry_expected)),
-        ("Fry counted", line.fry_out.map(|fry| spaced(&fry.to_string()))),
-        ("Breeders at most", line.breeders.map(|b| format!("{:.0}", b.effective_at_most))),
+        (said::account::EGGS_IN, Some(spaced(&line.eggs_in.to_string()))),
+        (said::account::REMOVED, Some(words::grouped(line.removed.get()))),
+        (said::account::ALIVE_BY_SIPHON, Some(spaced(&line.alive_by_siphon.to_string()))),
+        (said::account::ALIVE_BY_EYE_UP, eggs(line.alive_by_eye_up)),
+        (said::account::FERTILIZED, percent(line.fertilized)),
+        (said::account::EYED, percent(line.eye_up)),
+        (said::account::FRY_EXPECTED, eggs(line.fry_expected)),
+        (said::account::FRY_COUNTED, line.fry_out.map(|fry| spaced(&fry.to_string()))),
+        (said::account::BREEDERS, line.breeders.map(|b| format!("{:.0}", b.effective_at_most))),
     ];
     html! {
         section aria-labelledby="h-account" {
-            h2 #h-account { "Account of this jar" }
+            h2 #h-account { (said::account::TITLE) }
             dl.facts { @for (name, value) in facts { @if let Some(value) = value { div { dt { (name) } dd { (value) } } } } }
             @if let Some(gap) = line.gap { p.caution { (gap.to_string()) } }
-            p.small { "This season, with what the jar held before. Bounds at 95 %. " a href="/season" { "The whole season" } }
+            p.small { (say(said::account::WHOLE, &[("link", html! { a href="/season" { (said::account::SEASON) } })])) }
         }
     }
 }
@@ -92,6 +92,6 @@ pub async fn file(view: View, Path(name): Path<String>) -> Response {
             let name = (CONTENT_DISPOSITION, format!("attachment; filename=\"{name}\""));
             ([kind, name], text).into_response()
         }
-        None => super::sign_in::not_found(&view, "There is no such table, or it has no rows yet."),
+        None => super::sign_in::not_found(&view, said::NO_SUCH),
     }
 }

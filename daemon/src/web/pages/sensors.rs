@@ -2,42 +2,44 @@
 
 pub mod one;
 
+use crate::alarm::event::Asset;
 use crate::rack::{Conversion, Measure, Place, Sensor};
 use crate::reading::Quality;
-use crate::web::components::{self, small_sign};
+use crate::snapshot::SensorView;
+use crate::web::components::{self, say, small_sign};
 use crate::web::events::{self, Watched};
 use crate::web::units::Quantity;
 use crate::web::view::View;
-use crate::web::words;
+use crate::web::words::{self, sensors as said, values};
 use axum::response::{IntoResponse, Response};
 use maud::{Markup, html};
 
 /// The page.
 pub async fn show(view: View) -> Response {
     let body = html! {
-        h1 { "Sensors" }
+        h1 { (said::TITLE) }
         div data-live="/live?view=sensors" data-have=(events::version_of(&view, &Watched::Sensors)) {
             div #sources { (sources(&view)) }
             div #sensors { (table(&view)) }
         }
     };
-    components::page(&view, "Sensors", &body).into_response()
+    components::page(&view, said::TITLE, &body).into_response()
 }
 
 /// Ports, brokers, buses.
 pub fn sources(view: &View) -> Markup {
     html! {
         section aria-labelledby="h-sources" {
-            h2 #h-sources { "Where readings come from" }
-            @if view.snap.sources.is_empty() { p.quiet { "No source is set up." } }
+            h2 #h-sources { (said::SOURCES) }
+            @if view.snap.sources.is_empty() { p.quiet { (said::NO_SOURCE) } }
             ul.plain-list {
                 @for source in &view.snap.sources {
                     li {
                         (small_sign(if source.up { "well" } else { "unknown" })) " "
-                        b { (source.id) } " " (if source.up { "connected" } else { "not connected" })
-                        @if let Some(since) = source.since { " since " (view.moment(since)) }
+                        b { (source.id) } " " (if source.up { said::CONNECTED } else { said::NOT_CONNECTED })
+                        @if let Some(since) = source.since { (say(said::SINCE, &[("when", view.moment(since))])) }
                         @if !source.detail.is_empty() { ": " (source.detail) }
-                        span.quiet data-once { " · " (words::grouped(source.frames as f64)) " taken, " (words::grouped(source.refused as f64)) " refused" }
+                        span.quiet data-once { (say(said::FRAMES, &[("taken", html! { (words::grouped(source.frames as f64)) }), ("refused", html! { (words::grouped(source.refused as f64)) })])) }
                     }
                 }
             }
@@ -54,22 +56,22 @@ pub fn table(view: &View) -> Markup {
     });
     html! {
         section aria-labelledby="h-sensors" {
-            h2 #h-sensors { "Sensors" }
+            h2 #h-sensors { (said::TITLE) }
             div.wide {
                 table.grid-table.sensors {
-                    thead { tr { th scope="col" { "Sensor" } th scope="col" { "Where" } th scope="col" { "Now" } th scope="col" { "Heard" } th scope="col" { "Bad" } th scope="col" { "Correction" } } }
+                    thead { tr { @for name in [said::SENSOR, said::WHERE, said::NOW, said::HEARD, said::BAD, said::CORRECTION] { th scope="col" { (name) } } } }
                     tbody {
                         @for (sensor, now) in sensors {
                             tr.stale[now.stale] {
                                 th scope="row" { a href=(format!("/sensors/{}", sensor.id)) { (sensor.id) } }
-                                td data-label="Where" { (place(view, sensor)) }
-                                td data-label="Now" { (value(view, sensor, now.latest.as_ref())) }
-                                td data-label="Heard" {
-                                    @match now.latest { Some(l) => { (view.ago(l.at)) } None => { span.none { "never" } } }
-                                    @if now.stale { " " span.mark { "silent too long" } }
+                                td data-label=(said::WHERE) { (place(view, sensor)) }
+                                td data-label=(said::NOW) { (value(view, sensor, now.latest.as_ref())) }
+                                td data-label=(said::HEARD) {
+                                    @match now.latest { Some(l) => { (view.ago(l.at)) } None => { span.none { (said::NEVER) } } }
+                                    @if now.stale { " " span.mark { (said::SILENT) } }
                                 }
-                                td.nothing[now.rejected == 0] data-label="Bad" { (words::grouped(now.rejected as f64)) " of " (words::grouped(now.readings as f64)) }
-                                td data-label="Correction" { (correction(sensor)) }
+                                td.nothing[now.rejected == 0] data-label=(said::BAD) { (of(now)) }
+                                td data-label=(said::CORRECTION) { (correction(sensor)) }
                             }
                         }
                     }
@@ -79,17 +81,25 @@ pub fn table(view: &View) -> Markup {
     }
 }
 
+/// Bad readings, of all.
+fn of(now: &SensorView) -> Markup {
+    let (bad, all) = (words::grouped(now.rejected as f64), words::grouped(now.readings as f64));
+    say(said::OF, &[("bad", html! { (bad) }), ("all", html! { (all) })])
+}
+
 fn place(view: &View, sensor: &Sensor) -> String {
     match sensor.place {
-        Place::Jar(ix) => {
-            view.rack().jars.get(usize::from(ix.0)).map_or_else(String::new, |j| format!("jar {}", j.id))
-        }
+        Place::Jar(ix) => view
+            .rack()
+            .jars
+            .get(usize::from(ix.0))
+            .map_or_else(String::new, |j| words::asset(&Asset::Jar(j.id.to_string()))),
         Place::Header(ix) => view
             .rack()
             .headers
             .get(usize::from(ix.0))
-            .map_or_else(String::new, |h| format!("header {}", h.id)),
-        Place::Site => "site".into(),
+            .map_or_else(String::new, |h| words::asset(&Asset::Header(h.id.to_string()))),
+        Place::Site => said::SITE.into(),
     }
 }
 
@@ -98,10 +108,10 @@ fn value(view: &View, sensor: &Sensor, latest: Option<&crate::snapshot::Latest>)
         Measure::Temperature => view.reading(latest, Quantity::Temperature),
         Measure::Flow => view.reading(latest, Quantity::Flow),
         Measure::Mains => html! {
-            @match latest { Some(l) => { (if l.value > 0.5 { "on mains" } else { "on battery" }) } None => { span.none { "no reading" } } }
+            @match latest { Some(l) => { (if l.value > 0.5 { said::ON_MAINS } else { said::ON_BATTERY }) } None => { span.none { (values::NO_READING) } } }
         },
         Measure::Battery => html! {
-            @match latest { Some(l) => { (format!("{:.0} %", l.value)) } None => { span.none { "no reading" } } }
+            @match latest { Some(l) => { (format!("{:.0} %", l.value)) } None => { span.none { (values::NO_READING) } } }
         },
     }
 }
@@ -109,15 +119,15 @@ fn value(view: &View, sensor: &Sensor, latest: Option<&crate::snapshot::Latest>)
 fn correction(sensor: &Sensor) -> String {
     let kind = match sensor.conversion {
         Conversion::Linear { .. } => "",
-        Conversion::Thermistor { .. } => "thermistor, ",
-        Conversion::Platinum { .. } => "platinum, ",
-        Conversion::Pulses { .. } => "pulses, ",
-        Conversion::CurrentLoop { .. } => "4 to 20 mA, ",
+        Conversion::Thermistor { .. } => said::THERMISTOR,
+        Conversion::Platinum { .. } => said::PLATINUM,
+        Conversion::Pulses { .. } => said::PULSES,
+        Conversion::CurrentLoop { .. } => said::LOOP,
     };
     let c = sensor.correction;
     let none = (c.factor - 1.0).abs() < 1e-12 && c.offset.abs() < 1e-12;
     if none {
-        return format!("{kind}none");
+        return format!("{kind}{}", said::NO_CORRECTION);
     }
     let factor =
         if (c.factor - 1.0).abs() < 1e-12 { String::new() } else { format!("× {}", words::plain(c.factor)) };

@@ -1,11 +1,12 @@
 //! Signing in and out, choosing units, and the pages that say no.
 
 use crate::web::auth::Secret;
-use crate::web::components;
+use crate::web::components::{self, say};
 use crate::web::forms;
 use crate::web::pages::entry;
 use crate::web::session::Proof;
 use crate::web::view::{View, Who};
+use crate::web::words::{refusals, sign_in as said};
 use crate::web::{Site, session};
 use axum::extract::{Form, State};
 use axum::http::header::SET_COOKIE;
@@ -37,22 +38,22 @@ pub async fn show(Anybody(view): Anybody) -> Response {
 
 fn form(view: &View, status: StatusCode, name: &str, problem: Option<&str>) -> Response {
     let body = html! {
-        h1 { "Sign in" }
+        h1 { (said::TITLE) }
         @if let Some(problem) = problem { div.problem role="alert" { p { (problem) } } }
         @if !view.site.backend.access.sign_in {
-            p { "Passwords cannot be typed here, because the connection is not encrypted." }
-            @if view.pins() { p { "With a PIN, entries and acknowledgments can be made on the pages themselves." } }
+            p { (said::NOT_ENCRYPTED) }
+            @if view.pins() { p { (said::WITH_A_PIN) } }
         } @else if view.site.backend.people.is_empty() {
-            p { "Nobody is set up yet. Add people to the configuration; the command " code { "nightjar hash-secret" } " makes the hashes." }
+            p { (say(said::NOBODY, &[("command", html! { code { "nightjar hash-secret" } })])) }
         } @else {
             form.entry method="post" action="/sign-in" {
-                div.field { label for="name" { "Short name" } div.control { input id="name" name="name" value=(name) autocomplete="username" autocapitalize="none" required maxlength="32"; } }
-                div.field { label for="password" { "Password" } div.control { input id="password" name="password" type="password" autocomplete="current-password" required maxlength="512"; } }
-                button.main { "Sign in" }
+                div.field { label for="name" { (said::NAME) } div.control { input id="name" name="name" value=(name) autocomplete="username" autocapitalize="none" required maxlength="32"; } }
+                div.field { label for="password" { (said::PASSWORD) } div.control { input id="password" name="password" type="password" autocomplete="current-password" required maxlength="512"; } }
+                button.main { (said::TITLE) }
             }
         }
     };
-    (status, components::page(view, "Sign in", &body)).into_response()
+    (status, components::page(view, said::TITLE, &body)).into_response()
 }
 
 /// Lets somebody in.
@@ -125,27 +126,27 @@ pub async fn settings(State(site): State<Arc<Site>>, Form(pairs): Form<Vec<(Stri
 /// A page that says no and leads on.
 pub fn problem(view: &View, status: StatusCode, why: &str, back: &str) -> Response {
     let body = html! {
-        h1 { "Nothing was changed" }
+        h1 { (said::NOTHING_CHANGED) }
         div.problem role="alert" { p { (why) } }
-        p { a.button href=(back) { "Back" } }
+        p { a.button href=(back) { (said::BACK) } }
     };
-    (status, components::page(view, "Nothing was changed", &body)).into_response()
+    (status, components::page(view, said::NOTHING_CHANGED, &body)).into_response()
 }
 
 /// A page that is not there.
 pub fn not_found(view: &View, what: &str) -> Response {
     let body = html! {
-        h1 { "Not here" }
+        h1 { (said::NOT_HERE) }
         p { (what) }
-        p { a.button href="/" { "To the rack" } }
+        p { a.button href="/" { (said::TO_RACK) } }
     };
-    (StatusCode::NOT_FOUND, components::page(view, "Not here", &body)).into_response()
+    (StatusCode::NOT_FOUND, components::page(view, said::NOT_HERE, &body)).into_response()
 }
 
 /// Any other path.
 pub async fn nowhere(Anybody(view): Anybody) -> Response {
     if view.path.starts_with("/api/") {
-        return crate::web::api::problem(StatusCode::NOT_FOUND, "no such resource; see /api/v1/openapi.json");
+        return crate::web::api::problem(StatusCode::NOT_FOUND, refusals::interface::NO_SUCH);
     }
-    not_found(&view, "There is no such page.")
+    not_found(&view, said::NO_SUCH_PAGE)
 }

@@ -3,10 +3,13 @@
 
 use crate::ids::PersonId;
 use crate::notify::route::HandOver;
-use crate::web::backend::{Role, StationFacts};
-use crate::web::components::{self, help, small_sign};
+use crate::web::backend::StationFacts;
+use crate::web::components::{self, help, say, small_sign};
 use crate::web::view::View;
-use crate::web::words::{self, about};
+use crate::web::words::station::{
+    self as said, authority as own, numbers as counted, people as known, place,
+};
+use crate::web::words::{self, about, sensors};
 use axum::http::header::CONTENT_TYPE;
 use axum::response::{IntoResponse, Response};
 use maud::{Markup, html};
@@ -24,36 +27,36 @@ pub async fn show(view: View) -> Response {
         (health(&view))
         div.two {
             (on_call(&view, &facts))
-            (lines("h-routes", "How messages leave", &facts.routes, "No route is set up: nobody can be told."))
-            (lines("h-stores", "Files and queues", &facts.stores, "Nothing is kept."))
+            (lines("h-routes", said::ROUTES, &facts.routes, said::NO_ROUTE))
+            (lines("h-stores", said::STORES, &facts.stores, said::NO_STORE))
             (people(&view))
         }
         section aria-labelledby="h-place" {
-            h2 #h-place { "The place" }
+            h2 #h-place { (place::TITLE) }
             dl.facts {
-                div { dt { "Rack" } dd { (words::count(rack.jars.len(), "jar")) ", " (words::count(rack.headers.len(), "header")) ", " (words::count(rack.sensors.len(), "sensor")) } }
-                div { dt { "Height" } dd { (words::grouped(rack.altitude_m)) " m" (help(about::HEIGHT)) } }
-                div { dt { "Time zone" } dd { (rack.zone) (help(about::ZONE)) } }
-                div { dt { "Clock" } dd { (if view.now.trusted { "trusted" } else { "not trusted: times may be wrong" }) (help(about::CLOCK)) } }
+                div { dt { (place::RACK) } dd { (place::rack(rack.jars.len(), rack.headers.len(), rack.sensors.len())) } }
+                div { dt { (place::HEIGHT) } dd { (words::grouped(rack.altitude_m)) " m" (help(about::HEIGHT)) } }
+                div { dt { (place::ZONE) } dd { (rack.zone) (help(about::ZONE)) } }
+                div { dt { (place::CLOCK) } dd { (if view.now.trusted { place::TRUSTED } else { place::NOT_TRUSTED }) (help(about::CLOCK)) } }
             }
         }
         (numbers(&view))
         @if facts.authority.is_some() {
             section aria-labelledby="h-authority" {
-                h2 #h-authority { "This page on your phone, encrypted" }
-                p { "Install the certificate of this station once on each phone, so that the browser knows the page: " a.button href="/authority.crt" { "Get the certificate" } }
-                p.small { "It can vouch only for names and addresses of the local network and of this station." }
+                h2 #h-authority { (own::TITLE) }
+                p { (say(own::INSTALL, &[("link", html! { a.button href="/authority.crt" { (own::GET) } })])) }
+                p.small { (own::LIMITS) }
             }
         }
     };
-    components::page(&view, "Station", &body).into_response()
+    components::page(&view, said::TITLE, &body).into_response()
 }
 
 /// The certificate of the station's own authority.
 pub async fn authority(view: View) -> Response {
     match (view.site.backend.station)().authority {
         Some(pem) => ([(CONTENT_TYPE, "application/x-x509-ca-cert")], pem).into_response(),
-        None => super::sign_in::not_found(&view, "This station has no authority of its own."),
+        None => super::sign_in::not_found(&view, said::NO_AUTHORITY),
     }
 }
 
@@ -61,15 +64,18 @@ fn health(view: &View) -> Markup {
     let health = (view.site.backend.health)();
     html! {
         section aria-labelledby="h-health" {
-            h2 #h-health { "The monitor itself" } (help(about::BEATS))
-            p.lead { (small_sign(if health.is_well() { "well" } else { "unknown" })) " " (if health.is_well() { "All parts are at work." } else { "Something is wrong with the monitor." }) }
+            h2 #h-health { (said::health::TITLE) } (help(about::BEATS))
+            p.lead { (small_sign(if health.is_well() { "well" } else { "unknown" })) " " (if health.is_well() { said::health::WELL } else { said::health::NOT_WELL }) }
             ul.plain-list {
                 @for fault in &health.faults { li { span.mark.bad { (fault) } } }
                 @for beat in &health.beats {
-                    li { (beat.task) ": last at work " (format!("{:.1}", beat.age_s)) " s ago" @if !beat.fresh() { " " span.mark.bad { "too long" } } }
+                    li { (said::health::beat(beat.task, beat.age_s)) @if !beat.fresh() { " " span.mark.bad { (said::health::TOO_LONG) } } }
                 }
                 @for source in &view.snap.sources {
-                    li { (source.id) ": " @if source.up { "connected" } @else { span.mark.bad { "not connected" } } @if let Some(since) = source.since { " since " (view.moment(since)) } }
+                    li { (say(said::health::SOURCE, &[
+                        ("source", html! { (source.id) }),
+                        ("state", html! { @if source.up { (sensors::CONNECTED) } @else { span.mark.bad { (sensors::NOT_CONNECTED) } } }),
+                    ])) @if let Some(since) = source.since { (say(sensors::SINCE, &[("when", view.moment(since))])) } }
                 }
             }
         }
@@ -79,17 +85,17 @@ fn health(view: &View) -> Markup {
 fn on_call(view: &View, facts: &StationFacts) -> Markup {
     html! {
         section aria-labelledby="h-call" {
-            h2 #h-call { "On call now" }
-            @if facts.rota.is_empty() { p.problem { "Nobody is on call." } }
+            h2 #h-call { (said::on_call::TITLE) }
+            @if facts.rota.is_empty() { p.problem { (said::on_call::NOBODY) } }
             dl.facts { @for (slot, who) in &facts.rota { div { dt { (slot) } dd { (who) } } } }
             @if let Some(hand_over) = &view.snap.hand_over { (handed_over(view, hand_over)) }
             p {
                 @match &facts.last_drill {
                     Some((at, how)) => {
-                        "Last drill " (view.moment(*at)) ": " (how) "."
-                        @if view.now.utc.since(*at) > DRILL_EVERY { " " span.mark { "longer than 30 days ago" } }
+                        (say(said::on_call::DRILL, &[("when", view.moment(*at)), ("how", html! { (how) })]))
+                        @if view.now.utc.since(*at) > DRILL_EVERY { " " span.mark { (said::on_call::DRILL_OLD) } }
                     }
-                    None => { span.mark { "no drill on record" } " Try the whole chain with " code { "nightjar drill alarm" } "." }
+                    None => { span.mark { (said::on_call::NO_DRILL) } (say(said::on_call::TRY, &[("command", html! { code { "nightjar drill alarm" } })])) }
                 }
             }
         }
@@ -109,20 +115,20 @@ fn lines(id: &str, title: &str, lines: &[(String, String)], none: &str) -> Marku
 fn people(view: &View) -> Markup {
     html! {
         section aria-labelledby="h-people" {
-            h2 #h-people { "People" }
+            h2 #h-people { (known::TITLE) }
             @if view.site.backend.people.is_empty() && view.site.backend.access.demo.is_some() {
-                p.quiet { "A demonstration: everybody may make entries." }
+                p.quiet { (known::DEMONSTRATION) }
             } @else if view.site.backend.people.is_empty() {
-                p.quiet { "Nobody is set up, so the page is read only. Add people to the configuration; " code { "nightjar hash-secret" } " makes the hashes." }
+                p.quiet { (say(known::NOBODY, &[("command", html! { code { "nightjar hash-secret" } })])) }
             }
             dl.pairs {
                 @for person in view.site.backend.people.iter() {
                     div {
                         dt { (person.name) " (" (person.id) ")" }
                         dd {
-                            (match person.role { Role::Viewer => "viewer", Role::Operator => "operator", Role::Manager => "manager" })
-                            @if person.password.is_none() && person.pin.is_none() { ", cannot sign in" }
-                            @else if person.password.is_none() { ", PIN only" }
+                            (said::role(person.role))
+                            @if person.password.is_none() && person.pin.is_none() { (known::NO_SIGN_IN) }
+                            @else if person.password.is_none() { (known::PIN_ONLY) }
                         }
                     }
                 }
@@ -136,13 +142,17 @@ fn numbers(view: &View) -> Markup {
     let health = (view.site.backend.health)();
     html! {
         section aria-labelledby="h-numbers" {
-            h2 #h-numbers { "Counted since the start" } (help(about::COUNTED))
+            h2 #h-numbers { (counted::TITLE) } (help(about::COUNTED))
             dl.pairs {
                 @for metric in &health.metrics {
                     div { dt { (metric.help) @if let Some((_, value)) = &metric.label { " (" (value) ")" } } dd { (words::grouped(metric.value)) } }
                 }
             }
-            p.small { "The same for machines: " a href="/metrics" { "metrics" } ", " a href="/health" { "health" } ", " a href="/api/v1/openapi.json" { "interface" } "." }
+            p.small { (say(counted::MACHINES, &[
+                ("metrics", html! { a href="/metrics" { (counted::METRICS) } }),
+                ("health", html! { a href="/health" { (counted::HEALTH) } }),
+                ("interface", html! { a href="/api/v1/openapi.json" { (counted::INTERFACE) } }),
+            ])) }
         }
     }
 }
@@ -154,13 +164,14 @@ fn handed_over(view: &View, hand_over: &HandOver) -> Markup {
         let known = view.site.backend.people.iter().find(|person| person.id == *id);
         known.map_or_else(|| id.to_string(), |person| person.name.clone())
     };
+    let comes = ("comes", html! { (name(&hand_over.comes)) });
     html! {
         @if hand_over.answered {
-            p { (name(&hand_over.comes)) " answered the text of the hand-over." }
+            p { (say(said::on_call::ANSWERED, &[comes])) }
         } @else if let Some(stays) = hand_over.stays() {
-            p.problem { (name(&hand_over.comes)) " has not answered the text of " (asked) ": " (name(stays)) " stays on call until they do." }
+            p.problem { (say(said::on_call::STAYS, &[comes, ("asked", asked), ("stays", html! { (name(stays)) })])) }
         } @else {
-            p { (name(&hand_over.comes)) " was asked by text " (asked) " and has not answered yet." }
+            p { (say(said::on_call::ASKED, &[comes, ("asked", asked)])) }
         }
     }
 }

@@ -4,11 +4,11 @@ use crate::guard::Answer;
 use crate::logbook::EntryId;
 use crate::today::{Item, Kind, TANK_READY};
 use crate::web::accounts;
-use crate::web::components::{self, can_enter};
+use crate::web::components::{self, can_enter, say};
 use crate::web::session::entry_name;
 use crate::web::units::Quantity;
 use crate::web::view::View;
-use crate::web::words;
+use crate::web::words::{self, today as said};
 use axum::response::{IntoResponse, Response};
 use maud::{Markup, html};
 
@@ -18,22 +18,22 @@ pub async fn show(view: View) -> Response {
         Ok(accounts) => {
             let items = accounts.work(&view);
             html! {
-                h1 { "Today" }
-                @if items.is_empty() { p.lead { "Nothing is due." } }
-                @else { p.lead { (words::count(items.len(), "thing")) " to do. Touch a jar to write it down; that ticks it off." } }
+                h1 { (said::TITLE) }
+                @if items.is_empty() { p.lead { (said::NOTHING) } }
+                @else { p.lead { (said::to_do(items.len())) } }
                 (list(&view, &items))
                 @if !accounts.books.left_out().is_empty() {
                     section {
-                        h2 { "Entries that do not fit" }
-                        p { "They count for nothing until they do. Take them back, or write what is missing." }
+                        h2 { (said::LEFT_OUT) }
+                        p { (said::LEFT_OUT_DO) }
                         ul.plain-list { @for (id, why) in accounts.books.left_out() { li { a href=(format!("/logbook#e-{}", id.0)) { (left_out(&view, &accounts, id)) } ": " (why.0) } } }
                     }
                 }
             }
         }
-        Err(error) => html! { h1 { "Today" } p.problem { (error) } },
+        Err(error) => html! { h1 { (said::TITLE) } p.problem { (error) } },
     };
-    components::page(&view, "Today", &body).into_response()
+    components::page(&view, said::TITLE, &body).into_response()
 }
 
 /// An entry by what it is and when, or by its number.
@@ -42,7 +42,7 @@ fn left_out(view: &View, accounts: &accounts::Accounts, id: &EntryId) -> String 
         Some(entry) => {
             let at = entry.happened_at;
             let day = words::day(view.zone(), view.now.utc, at);
-            format!("{} of {day} {}", words::act(&entry.act).1, words::time(view.zone(), at))
+            said::entry(words::act(&entry.act).1, &day, &words::time(view.zone(), at))
         }
         None => id.0.clone(),
     }
@@ -57,10 +57,13 @@ pub fn list(view: &View, items: &[Item]) -> Markup {
                     li {
                         p.line {
                             b { (first.what) }
-                            @if same.len() > 1 { span.quiet { " – " (words::count(same.len(), "jar")) } }
-                            @else if let Some(lot) = &first.lot { " " span.quiet { "lot " (lot) } }
+                            @if same.len() > 1 { span.quiet { (said::at_jars(same.len())) } }
+                            @else if let Some(lot) = &first.lot { " " span.quiet { (say(said::LOT, &[("lot", html! { (lot) })])) } }
                         }
-                        p.quiet { (first.why) @if same.len() > 1 { ", the first due " } @else { ", due " } (view.ago(same.iter().map(|item| item.due).min().unwrap_or(first.due))) }
+                        p.quiet { (say(if same.len() > 1 { said::FIRST_DUE } else { said::DUE }, &[
+                            ("why", html! { (first.why) }),
+                            ("when", view.ago(same.iter().map(|item| item.due).min().unwrap_or(first.due))),
+                        ])) }
                         @if let Some(answer) = &first.treatment { (treatment(view, answer)) }
                         div.touch { @for item in &same { (tick(view, item)) } }
                     }
@@ -109,27 +112,31 @@ fn tick(view: &View, item: &Item) -> Markup {
                 input type="hidden" name="jar" value=(jar);
                 input type="hidden" name="text" value=(TANK_READY);
                 (components::pin_fields(view, &format!("tank-{jar}")))
-                button { (jar) " ready" }
+                button { (say(said::READY, &[("jar", html! { (jar) })])) }
             }
         };
     }
     let about = if jar.is_empty() { String::new() } else { format!("&jar={jar}") };
-    html! { a.button href=(format!("/logbook?new={kind}{about}#new")) { @if jar.is_empty() { "Write it down" } @else { (jar) } } }
+    html! { a.button href=(format!("/logbook?new={kind}{about}#new")) { @if jar.is_empty() { (said::WRITE) } @else { (jar) } } }
 }
 
 /// What speaks against a treatment, or what to measure out.
 pub fn treatment(view: &View, answer: &Answer) -> Markup {
     html! {
-        @for found in &answer.refusals { p.warning { "Do not treat: " (found.text) " " span.small { "(" (found.source) ")" } } }
+        @for found in &answer.refusals { p.warning { (say(said::treatment::DO_NOT, &[("why", html! { (found.text) })])) " " span.small { "(" (found.source) ")" } } }
         @if let Some(dose) = &answer.dose {
             p {
-                "Measure out " b { (words::plain((dose.drug_ml * 10.0).round() / 10.0)) " mL" } " of " (dose.target.to_string())
-                " for " (view.units.text(Quantity::Litres, dose.water_l)) " of water"
-                @if let Some(feed) = dose.feed_ml_per_min { "; undiluted that is " (words::plain((feed * 10.0).round() / 10.0)) " mL/min" }
-                "."
+                (say(said::treatment::MEASURE_OUT, &[
+                    ("amount", html! { b { (words::plain((dose.drug_ml * 10.0).round() / 10.0)) " mL" } }),
+                    ("agent", html! { (dose.target.to_string()) }),
+                    ("water", html! { (view.units.text(Quantity::Litres, dose.water_l)) }),
+                    ("undiluted", html! { @if let Some(feed) = dose.feed_ml_per_min {
+                        (say(said::treatment::UNDILUTED, &[("feed", html! { (words::plain((feed * 10.0).round() / 10.0)) })]))
+                    } }),
+                ]))
             }
         }
         @for found in &answer.cautions { p.caution { (found.text) } }
-        details.kinds { summary { "Care" } ul { @for found in &answer.care { li { (found.text) " " span.small { "(" (found.source) ")" } } } } }
+        details.kinds { summary { (said::treatment::CARE) } ul { @for found in &answer.care { li { (found.text) " " span.small { "(" (found.source) ")" } } } } }
     }
 }

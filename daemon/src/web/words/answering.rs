@@ -106,6 +106,8 @@ pub const PAUSES: [&[(&str, &str)]; 3] = [
 
 /// Refusals.
 pub const NO_SUCH: &str = "There is no such alarm.";
+/// No such answer.
+pub const NO_SUCH_ANSWER: &str = "There is no such answer to an alarm.";
 /// It is over.
 pub const OVER: &str = "That alarm is over; nothing was changed.";
 /// A reason is missing or too long.

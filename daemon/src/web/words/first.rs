@@ -70,6 +70,13 @@ pub fn watched(loaded: usize, good: usize, sensors: usize) -> String {
 /// An alarm that is off, and nobody answered.
 pub const CLEARED: &str = " (cleared, nobody answered)";
 
+/// On a jar in the rack: paused so long.
+pub const UNTIL: &str = " until {time}";
+/// Who knows.
+pub const KNOWS: &str = ", {who} knows";
+/// Off.
+pub const MARK_CLEARED: &str = ", cleared";
+
 /// More of the same list.
 pub fn and_more(n: usize) -> String {
     format!("and {n} more")

@@ -5,7 +5,7 @@ use crate::alarm::event::{AlarmEvent, Change, EventId, Priority};
 use crate::web::backend::{Fate, Message};
 use crate::web::components::{self, help};
 use crate::web::view::View;
-use crate::web::words::about;
+use crate::web::words::{about, answering, week as said};
 use crate::web::{past, words};
 use axum::response::{IntoResponse, Response};
 use maud::{Markup, html};
@@ -25,14 +25,14 @@ pub async fn show(view: View) -> Response {
     let journal = past::journal(&view, None, RECORDS).await;
     let sent = past::messages(&view, None, MESSAGES).await;
     let body = html! {
-        nav.beside { a.button href="/alarms" { "‹ Alarms" } }
-        h1 { "The alarms of the last seven days" }
+        nav.beside { a.button href="/alarms" { (answering::BACK) } }
+        h1 { (said::HEADING) }
         @match (journal, sent) {
             (Ok(journal), Ok(sent)) => { (report(&Week::of(&journal, &sent, view.now.utc, view.zone()))) }
             (Err(error), _) | (_, Err(error)) => { p.problem { (error) } }
         }
     };
-    components::page(&view, "Week of alarms", &body).into_response()
+    components::page(&view, said::TITLE, &body).into_response()
 }
 
 /// The numbers of a week.
@@ -178,30 +178,29 @@ fn top(counts: BTreeMap<String, usize>, least: usize) -> Vec<(String, usize)> {
 }
 
 fn report(week: &Week) -> Markup {
-    let [p1, p2, p3] = week.raised;
-    let over = |bad: bool| html! { @if bad { " " span.mark.bad { "over the target" } } };
+    let over = |bad: bool| html! { @if bad { " " span.mark.bad { (said::OVER) } } };
     html! {
         dl.facts {
-            div { dt { "Came on" } dd { (p1 + p2 + p3) span.quiet { ": " (p1) " P1, " (p2) " P2, " (p3) " P3" } (help(about::CAME_ON)) } }
-            div { dt { "At night (22 to 6 h)" } dd { (week.at_night) (help(about::AT_NIGHT)) } }
-            div { dt { "Acknowledged, half within" } dd { (time(week.answered_within(0.5))) (help(about::ANSWERED)) } }
-            div { dt { "95 of 100 within" } dd { (time(week.answered_within(0.95))) (help(about::ANSWERED)) } }
-            div { dt { "Nobody answered" } dd { (week.unanswered) (over(week.unanswered > 0)) (help(about::UNANSWERED)) } }
-            div { dt { "Over within a minute" } dd { (week.fleeting) (help(about::FLEETING)) } }
-            div { dt { "Paused or out of use" } dd { (format!("{:.1}", week.paused_h)) " h" (help(about::PAUSED)) } }
-            div { dt { "Blind" } dd { (format!("{:.0}", week.blind_min)) " min" (help(about::BLIND)) } }
+            div { dt { (said::CAME_ON) } dd { (week.raised.iter().sum::<usize>()) span.quiet { (said::by_priority(week.raised)) } (help(about::CAME_ON)) } }
+            div { dt { (said::AT_NIGHT) } dd { (week.at_night) (help(about::AT_NIGHT)) } }
+            div { dt { (said::HALF) } dd { (time(week.answered_within(0.5))) (help(about::ANSWERED)) } }
+            div { dt { (said::NEARLY_ALL) } dd { (time(week.answered_within(0.95))) (help(about::ANSWERED)) } }
+            div { dt { (said::UNANSWERED) } dd { (week.unanswered) (over(week.unanswered > 0)) (help(about::UNANSWERED)) } }
+            div { dt { (said::FLEETING) } dd { (week.fleeting) (help(about::FLEETING)) } }
+            div { dt { (said::PAUSED) } dd { (format!("{:.1}", week.paused_h)) " h" (help(about::PAUSED)) } }
+            div { dt { (said::BLIND) } dd { (format!("{:.0}", week.blind_min)) " min" (help(about::BLIND)) } }
         }
-        section { h2 { "What came most" } (ranking(&week.most)) }
-        section { h2 { "What came again soon after clearing" } (ranking(&week.chattering)) p.small { "Look at deadband and delays of these; a sensor's page suggests a deadband." } }
+        section { h2 { (said::MOST) } (ranking(&week.most)) }
+        section { h2 { (said::CHATTERING) } (ranking(&week.chattering)) p.small { (said::CHATTERING_DO) } }
         section {
-            h2 { "Messages" }
-            @if week.routes.is_empty() { p.quiet { "None." } }
+            h2 { (said::MESSAGES) }
+            @if week.routes.is_empty() { p.quiet { (said::NONE) } }
             dl.pairs {
                 @for (route, (sent, failed, longest)) in &week.routes {
-                    div { dt { (route) } dd { (sent) " sent" @if *sent > 0 { ", slowest after " (format!("{longest:.0}")) " min" } ", " (failed) " failed " (over(*failed > 0)) } }
+                    div { dt { (route) } dd { (said::route(*sent, *failed, *longest)) " " (over(*failed > 0)) } }
                 }
                 @for (person, count) in &week.night_texts {
-                    div { dt { "To " (person) " at night" } dd { (count) " (target: at most " (NIGHT_TEXTS) ")" (over(*count > NIGHT_TEXTS)) } }
+                    div { dt { (said::to_at_night(person)) } dd { (said::target(*count, NIGHT_TEXTS)) (over(*count > NIGHT_TEXTS)) } }
                 }
             }
         }
@@ -217,10 +216,10 @@ fn time(minutes: Option<f64>) -> String {
 
 fn ranking(list: &[(String, usize)]) -> Markup {
     html! {
-        @if list.is_empty() { p.quiet { "None." } }
+        @if list.is_empty() { p.quiet { (said::NONE) } }
         dl.pairs {
             @for (name, times) in list {
-                div { dt { (name) } dd { (words::count(*times, "time")) @if *times >= OFTEN { " " span.mark.bad { "too often" } } } }
+                div { dt { (name) } dd { (said::times(*times)) @if *times >= OFTEN { " " span.mark.bad { (said::TOO_OFTEN) } } } }
             }
         }
     }

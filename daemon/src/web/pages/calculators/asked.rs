@@ -1,6 +1,10 @@
-//! The calculators of the page: which numbers each asks for, by what words.
+//! The calculators of the page: which numbers each asks for, by what label.
 
 use super::{Calculator, Given};
+use crate::web::words::calculators::given as label;
+use crate::web::words::calculators::{
+    breeders, displacement, platinum, proportion, title, trough, volume, weight,
+};
 
 const fn given(name: &'static str, label: &'static str, unit: &'static str, example: &'static str) -> Given {
     Given { name, label, unit, example, optional: false, choices: &[] }
@@ -17,15 +21,20 @@ const fn calculator(
     Calculator { key, path, title, given, always: &[] }
 }
 
-const VOLUME: Given = given("volume_l", "Eggs to be told, settled and hardened", "L", "2.366");
-const FLOW: Given = given("flow_l_per_min", "Flow, as measured", "L/min", "18.9");
-const MINUTES: Given = given("minutes", "For", "min", "15");
-const STOCK: Given = maybe("stock_ml", "Made up to", "mL", "946");
-const WATER: Given = given("temp_c", "Water", "°C", "10");
-const HEIGHT: Given = given("altitude_m", "Height of the place", "m", "400");
+const VOLUME: Given = given("volume_l", label::TO_BE_TOLD, "L", "2.366");
+const FLOW: Given = given("flow_l_per_min", label::FLOW, "L/min", "18.9");
+const MINUTES: Given = given("minutes", label::FOR, "min", "15");
+const STOCK: Given = maybe("stock_ml", label::MADE_UP_TO, "mL", "946");
+const WATER: Given = given("temp_c", label::WATER, "°C", "10");
+const HEIGHT: Given = given("altitude_m", label::HEIGHT, "m", "400");
 const STAGE: Given = Given {
-    choices: &[("green", "Green"), ("eyed", "Eyed"), ("near-hatch", "Near hatch"), ("fry", "Fry in the jar")],
-    ..given("stage", "How far the eggs are", "", "green")
+    choices: &[
+        ("green", label::STAGES[0]),
+        ("eyed", label::STAGES[1]),
+        ("near-hatch", label::STAGES[2]),
+        ("fry", label::STAGES[3]),
+    ],
+    ..given("stage", label::STAGE, "", "green")
 };
 
 /// All of them, in the order of a season.
@@ -33,89 +42,85 @@ pub const CALCULATORS: &[Calculator] = &[
     calculator(
         "trough",
         "count/trough",
-        "Von Bayer trough",
-        &[
-            given("eggs", "Eggs in the row", "", "150"),
-            given("length_in", "Length of the row", "in", "12"),
-            VOLUME,
-        ],
+        trough::TITLE,
+        &[given("eggs", trough::EGGS, "", "150"), given("length_in", trough::LENGTH, "in", "12"), VOLUME],
     ),
     calculator(
         "volume",
         "count/volume",
-        "Count by volume",
-        &[given("eggs", "Eggs counted", "", "1321"), given("sample_ml", "In", "mL", "10"), VOLUME],
+        volume::TITLE,
+        &[given("eggs", label::EGGS_COUNTED, "", "1321"), given("sample_ml", volume::IN, "mL", "10"), VOLUME],
     ),
     calculator(
         "displacement",
         "count/displacement",
-        "Count by displaced water",
+        displacement::TITLE,
         &[
-            given("eggs", "Eggs counted", "", "2153"),
-            given("displaced_ml", "They displaced", "mL", "10"),
+            given("eggs", label::EGGS_COUNTED, "", "2153"),
+            given("displaced_ml", displacement::DISPLACED, "mL", "10"),
             VOLUME,
         ],
     ),
     calculator(
         "weight",
         "count/weight",
-        "Count by weight",
+        weight::TITLE,
         &[
-            given("eggs", "Eggs counted", "", "112"),
-            given("sample_g", "They weighed, drained", "g", "5"),
-            given("weight_g", "All eggs weigh, drained", "g", "316.8"),
+            given("eggs", label::EGGS_COUNTED, "", "112"),
+            given("sample_g", weight::SAMPLE, "g", "5"),
+            given("weight_g", weight::ALL, "g", "316.8"),
         ],
     ),
     calculator(
         "proportion",
         "proportion",
-        "Share with its interval",
-        &[given("hits", "Eyed, or alive", "", "183"), given("of", "Of", "", "200")],
+        proportion::TITLE,
+        &[given("hits", proportion::HITS, "", "183"), given("of", proportion::OF, "", "200")],
     ),
     calculator(
         "formalin",
         "dose/formalin",
-        "Formalin into flowing water",
-        &[given("target_ul_per_l", "Concentration", "µL/L", "1667"), FLOW, MINUTES, STOCK],
+        title::FORMALIN,
+        &[given("target_ul_per_l", label::CONCENTRATION, "µL/L", "1667"), FLOW, MINUTES, STOCK],
     ),
     calculator(
         "peroxide",
         "dose/peroxide",
-        "Hydrogen peroxide (35 %) into flowing water",
-        &[given("target_mg_per_l", "Concentration", "mg/L", "500"), FLOW, MINUTES, STOCK],
+        title::PEROXIDE,
+        &[given("target_mg_per_l", label::CONCENTRATION, "mg/L", "500"), FLOW, MINUTES, STOCK],
     ),
-    calculator("oxygen", "oxygen", "Oxygen in the water", &[WATER, HEIGHT]),
+    calculator("oxygen", "oxygen", title::OXYGEN, &[WATER, HEIGHT]),
     calculator(
         "stopped",
         "oxygen/stopped",
-        "How long a stopped jar has",
-        &[given("volume_l", "Eggs, settled", "L", "2.366"), WATER, HEIGHT, STAGE],
+        title::STOPPED,
+        &[given("volume_l", label::EGGS, "L", "2.366"), WATER, HEIGHT, STAGE],
     ),
     calculator(
         "flowing",
         "oxygen/flowing",
-        "Oxygen a jar takes from its water",
-        &[given("volume_l", "Eggs, settled", "L", "2.366"), WATER, HEIGHT, STAGE, FLOW],
+        title::FLOWING,
+        &[given("volume_l", label::EGGS, "L", "2.366"), WATER, HEIGHT, STAGE, FLOW],
     ),
     Calculator {
         always: &[("curve", "10K3")],
         ..calculator(
             "thermistor",
             "sensor/thermistor",
-            "Thermistor (10 kΩ curve 3)",
-            &[given("ohms", "Resistance", "Ω", "19900")],
+            title::THERMISTOR,
+            &[given("ohms", label::RESISTANCE, "Ω", "19900")],
         )
     },
     calculator(
         "platinum",
         "sensor/platinum",
-        "Platinum thermometer",
-        &[given("r0_ohm", "Resistance at 0 °C", "Ω", "100"), given("ohms", "Resistance", "Ω", "103.9")],
+        platinum::TITLE,
+        &[given("r0_ohm", platinum::AT_ZERO, "Ω", "100"), given("ohms", label::RESISTANCE, "Ω", "103.9")],
     ),
     calculator(
         "breeders",
         "breeders",
-        "Effective number of breeders",
-        &[given("females", "Females", "", "60"), given("males", "Males", "", "90")],
+        breeders::TITLE,
+        &[given("females", breeders::FEMALES, "", "60"), given("males", breeders::MALES, "", "90")],
     ),
 ];

@@ -2,7 +2,7 @@
 
 use super::Lot;
 use crate::web::view::View;
-use crate::web::words;
+use crate::web::words::{self, days::calendar as said};
 use maud::{Markup, html};
 use nightjar_calc::plan::{DayNeeds, Habits, LotDates, Resource, calendar};
 use nightjar_calc::time::{Day, Timestamp};
@@ -11,8 +11,8 @@ use nightjar_calc::time::{Day, Timestamp};
 const AHEAD: i64 = 28;
 /// Days shown on a phone.
 const AHEAD_PHONE: i64 = 10;
-const RESOURCES: [(Resource, &str); 3] =
-    [(Resource::People, "People"), (Resource::Tank, "Tank"), (Resource::Truck, "Truck")];
+/// As `said::RESOURCES` names them.
+const RESOURCES: [Resource; 3] = [Resource::People, Resource::Tank, Resource::Truck];
 
 /// What one width of screen needs.
 struct Frame {
@@ -63,12 +63,12 @@ pub fn draw(view: &View, lots: &[Lot]) -> Markup {
         (one(view, lots, &needs, &wide))
         (one(view, lots, &needs, &phone))
         p.legend {
-            @for (class, name) in [("eyed", "eye-up"), ("hatch_start", "first hatch"), ("hatch_peak", "peak hatch"), ("hatch_end", "end of hatch")] {
-                span.nb { span.key.(class) {} " " (name) } " "
+            @for stage in ["eyed", "hatch_start", "hatch_peak", "hatch_end"] {
+                span.nb { span.key.(stage) {} " " (words::stage(stage)) } " "
             }
-            span.nb { span.key.treat {} " last day to treat" }
+            span.nb { span.key.treat {} " " (said::LAST_DAY) }
         }
-        p.small { "A bar is the interval, the upright line in it the likely moment. Below: lots that need people, a tank or the truck on a day; a pale number says only if it comes early or late." }
+        p.small { (said::READ) }
     }
 }
 
@@ -81,7 +81,7 @@ fn one(view: &View, lots: &[Lot], needs: &[DayNeeds], frame: &Frame) -> Markup {
     let below = frame.head + frame.row * lots.len() as f64;
     let height = below + frame.need * RESOURCES.len() as f64 + 4.0;
     html! {
-        svg.calendar.(frame.class) viewBox=(format!("0 0 {} {height}", frame.width)) role="img" aria-label="Windows of the coming stages by lot, and what each day needs; the same is listed below" {
+        svg.calendar.(frame.class) viewBox=(format!("0 0 {} {height}", frame.width)) role="img" aria-label=(said::TITLE) {
             @for i in 0..frame.days { (day_column(today.plus(i), frame.left + i as f64 * day_width, day_width, height)) }
             @for (i, lot) in lots.iter().enumerate() {
                 @let y = frame.head + frame.row * i as f64;
@@ -89,10 +89,10 @@ fn one(view: &View, lots: &[Lot], needs: &[DayNeeds], frame: &Frame) -> Markup {
                 text.lot x="4" y=(format!("{:.1}", y + 16.0)) { (lot.name) }
                 @for item in &lot.coming { (bar(view, item, &x, y)) }
                 @if let Some(last) = lot.last_treatment().filter(|t| *t >= view.now.utc && x(*t) < frame.width) {
-                    path.treat d=(format!("M{:.1} {:.1}v26m-5 -26h10", x(last), y + 24.0)) { title { "last day to treat lot " (lot.name) } }
+                    path.treat d=(format!("M{:.1} {:.1}v26m-5 -26h10", x(last), y + 24.0)) { title { (said::last_day(&lot.name)) } }
                 }
             }
-            @for (i, (resource, name)) in RESOURCES.iter().enumerate() {
+            @for (i, (resource, name)) in RESOURCES.iter().zip(said::RESOURCES).enumerate() {
                 @let y = below + frame.need * i as f64;
                 path.rule d=(format!("M0 {y:.1}H{}", frame.width)) {}
                 text x="4" y=(format!("{:.1}", y + 19.0)) { (name) }
@@ -111,10 +111,9 @@ fn day_column(day: Day, at: f64, width: f64, height: f64) -> Markup {
     use chrono::Datelike;
     let rest = matches!(day.date().weekday(), chrono::Weekday::Sat | chrono::Weekday::Sun);
     let letters = if width > 34.0 { 3 } else { 2 };
-    let name = day.date().format("%a").to_string();
     html! {
         rect.day.rest[rest] x=(format!("{at:.1}")) y="0" width=(format!("{width:.1}")) height=(height) {}
-        text x=(format!("{:.1}", at + width / 2.0)) y="17" text-anchor="middle" { (name.chars().take(letters).collect::<String>()) }
+        text x=(format!("{:.1}", at + width / 2.0)) y="17" text-anchor="middle" { (words::weekday(day.date()).chars().take(letters).collect::<String>()) }
         text x=(format!("{:.1}", at + width / 2.0)) y="36" text-anchor="middle" { (day.date().format("%-d")) }
     }
 }
@@ -124,7 +123,7 @@ fn bar(view: &View, item: &crate::web::answer::Coming, x: &dyn Fn(Timestamp) -> 
     let lane = y + if item.stage == "hatch_peak" { 39.0 } else { 23.0 };
     html! {
         rect.(format!("win {}", item.stage)) x=(format!("{:.1}", x(a))) y=(format!("{lane:.1}")) width=(format!("{:.1}", (x(b) - x(a)).max(4.0))) height="12" rx="3" {
-            title { (words::stage(item.stage)) " of lot " (item.lot) ": " (words::date(view.zone(), item.likely)) ", " (words::range(view.zone(), a, b)) }
+            title { (said::bar(words::stage(item.stage), &item.lot, &words::date(view.zone(), item.likely), &words::range(view.zone(), a, b))) }
         }
         path.likely d=(format!("M{:.1} {:.1}v16", x(item.likely), lane - 2.0)) {}
     }
@@ -160,21 +159,21 @@ pub fn needs(view: &View, lots: &[Lot]) -> Markup {
         }
     };
     html! {
-        @if days.is_empty() { p.quiet { "No day needs anything yet." } }
+        @if days.is_empty() { p.quiet { (said::NO_NEEDS) } }
         @else {
-            details.needs-list { summary { "Which lots, day by day" }
+            details.needs-list { summary { (said::NEEDS) }
             table.needs {
-                thead { tr { th scope="col" { "Day" } @for (_, name) in RESOURCES { th scope="col" { (name) } } } }
+                thead { tr { th scope="col" { (said::DAY) } @for name in said::RESOURCES { th scope="col" { (name) } } } }
                 tbody {
                     @for day in days.iter().take(21) {
                         tr {
                             th scope="row" { (words::day(view.zone(), view.now.utc, day.day.start(view.zone()))) }
-                            @for (resource, _) in RESOURCES { td { (cell(day, resource)) } }
+                            @for resource in RESOURCES { td { (cell(day, resource)) } }
                         }
                     }
                 }
             }
-            p.small { "In brackets: only if it comes early or late. People from the day before hatch, a tank until three days after it, the truck within three days of the end of hatch (common practice, no source)." }
+            p.small { (said::RULES) }
             }
         }
     }

@@ -1,9 +1,10 @@
 //! The planner: which temperatures bring hatch to a wanted day. Asked by address, changes nothing.
 
 use super::Lot;
+use crate::web::components::say;
 use crate::web::units::Quantity;
 use crate::web::view::View;
-use crate::web::words;
+use crate::web::words::{self, days::planner as said};
 use maud::{Markup, html};
 use nightjar_calc::development::species;
 use nightjar_calc::plan::{Goal, Schedule, Verdict, schedule};
@@ -25,18 +26,18 @@ pub fn section(view: &View, lots: &[Lot], query: &BTreeMap<String, String>) -> M
         if asked { typed("change").to_owned() } else { if units.fahrenheit { "2" } else { "1" }.to_owned() };
     html! {
         section #planner aria-labelledby="h-planner" {
-            h2 #h-planner { "Plan the day of hatch" }
-            p { "Which temperatures bring the peak of hatch to a wanted day, inside the limits of the species." }
+            h2 #h-planner { (said::TITLE) }
+            p { (said::WHAT) }
             form.entry method="get" action="/days#planner" {
-                div.field { label for="p-lot" { "Lot" } select id="p-lot" name="plan" { @for lot in lots { option value=(lot.name) selected[chosen.is_some_and(|c| c.name == lot.name)] { (lot.name) } } } }
-                div.field { label for="p-day" { "Wanted day of peak hatch" } input id="p-day" type="date" name="wanted" value=(wanted) required; }
-                div.field { label for="p-rate" { "Fastest change a day" } div.control { input id="p-rate" name="change" inputmode="decimal" value=(rate) required; span.unit { (degrees) } } }
-                button.main { "Work it out" }
+                div.field { label for="p-lot" { (said::LOT) } select id="p-lot" name="plan" { @for lot in lots { option value=(lot.name) selected[chosen.is_some_and(|c| c.name == lot.name)] { (lot.name) } } } }
+                div.field { label for="p-day" { (said::DAY) } input id="p-day" type="date" name="wanted" value=(wanted) required; }
+                div.field { label for="p-rate" { (said::RATE) } div.control { input id="p-rate" name="change" inputmode="decimal" value=(rate) required; span.unit { (degrees) } } }
+                button.main { (said::WORK_OUT) }
             }
             div aria-live="polite" {
                 @if asked {
                     @match chosen {
-                        None => { p.problem { "There is no such lot in a jar." } }
+                        None => { p.problem { (said::NO_SUCH) } }
                         Some(lot) => {
                             @match work(view, lot, typed("wanted"), typed("change")) {
                                 Ok(plan) => { (answer(view, &plan)) }
@@ -46,7 +47,7 @@ pub fn section(view: &View, lots: &[Lot], query: &BTreeMap<String, String>) -> M
                     }
                 }
             }
-            p.small { "Worked out with the published numbers of the species, not with what this station learned. Change temperature slowly, and watch dissolved oxygen when water is warmed. Heaters near water need ground-fault protection and a licensed electrician." }
+            p.small { (said::CARE) }
         }
     }
 }
@@ -60,15 +61,12 @@ fn suggestion(view: &View, lots: &[Lot]) -> String {
 
 fn work(view: &View, lot: &Lot, wanted: &str, change: &str) -> Result<Schedule, String> {
     let short: String = wanted.chars().take(24).collect();
-    let day =
-        Day::parse(wanted).map_err(|_| format!("Wanted day: \"{short}\" is not a day like 2026-05-01"))?;
+    let day = Day::parse(wanted).map_err(|_| said::not_a_day(&short))?;
     let rate =
         change.replace(',', ".").parse::<f64>().ok().map(|r| if view.units.fahrenheit { r / 1.8 } else { r });
-    let rate = rate
-        .filter(|r| *r > 0.0 && *r <= FASTEST_C)
-        .ok_or_else(|| "Fastest change a day: must be above 0 and at most 3 °C (5.4 °F)".to_owned())?;
+    let rate = rate.filter(|r| *r > 0.0 && *r <= FASTEST_C).ok_or_else(|| said::RATE_OUTSIDE.to_owned())?;
     let species = species::find(&lot.species).map_err(|e| e.to_string())?;
-    let present_c = lot.water_c.ok_or_else(|| "The water of this lot has no good reading now.".to_owned())?;
+    let present_c = lot.water_c.ok_or_else(|| said::NO_READING.to_owned())?;
     schedule(&Goal {
         model: species.model,
         from: view.now.utc,
@@ -93,15 +91,17 @@ fn sentence(text: &str) -> String {
 
 fn answer(view: &View, plan: &Schedule) -> Markup {
     let zone = view.zone();
-    let reached = html! { b { (words::day(zone, view.now.utc, plan.reached)) } " about " (words::time(zone, plan.reached)) };
+    let day = html! { b { (words::day(zone, view.now.utc, plan.reached)) } };
+    let reached = say(said::REACHED, &[("day", day), ("time", html! { (words::time(zone, plan.reached)) })]);
+    let answer = match plan.verdict {
+        Verdict::Met => said::MET,
+        Verdict::TooSoon => said::TOO_SOON,
+        Verdict::TooLate => said::TOO_LATE,
+    };
     html! {
-        @match plan.verdict {
-            Verdict::Met => { p.lead { "It can be done: peak hatch " (reached) "." } }
-            Verdict::TooSoon => { p.lead { "Not that soon: the earliest inside the limits is " (reached) "." } }
-            Verdict::TooLate => { p.lead { "Not that late: the latest inside the limits is " (reached) "." } }
-        }
+        p.lead { (say(answer, &[("reached", reached)])) }
         table.needs {
-            thead { tr { th scope="col" { "From" } th scope="col" { "Set the water to" } } }
+            thead { tr { th scope="col" { (said::FROM) } th scope="col" { (said::SET_TO) } } }
             // A day that asks for the same water as the one before is not told again.
             tbody { @for (i, day) in plan.days.iter().enumerate() { @let set = view.units.text(Quantity::Temperature, day.set_c); @if i == 0 || view.units.text(Quantity::Temperature, plan.days[i - 1].set_c) != set { tr { th scope="row" { (words::day(zone, view.now.utc, day.from)) " " (words::time(zone, day.from)) } td { (set) } } } } }
         }

@@ -1,8 +1,9 @@
 //! How good outlooks were: in past springs, and this season so far.
 
 use crate::progress::followed::{Followed, SeasonScore, scores};
+use crate::web::components::say;
 use crate::web::view::View;
-use crate::web::words;
+use crate::web::words::{self, days::track as said};
 use maud::{Markup, html};
 use nightjar_calc::outlook::TrackRecord;
 
@@ -14,12 +15,12 @@ pub fn section(view: &View) -> Markup {
     let season = scores(&view.snap.season_outlooks);
     html! {
         section #track aria-labelledby="h-track" {
-            h2 #h-track { "How good outlooks were" }
+            h2 #h-track { (said::TITLE) }
             @match &view.snap.past_outlooks {
                 Some(record) => (past(record)),
-                None => p.quiet { "Past springs: nothing to compare yet; two springs of this water are needed (" code { "nightjar import" } ")." },
+                None => p.quiet { (say(said::NO_PAST, &[("command", html! { code { "nightjar import" } })])) },
             }
-            @if season.is_empty() { p.quiet { "This season: no stage that was foreseen has come yet." } }
+            @if season.is_empty() { p.quiet { (said::NO_SEASON) } }
             @else { (this_season(view, &season)) }
         }
     }
@@ -27,19 +28,19 @@ pub fn section(view: &View) -> Markup {
 
 fn past(record: &TrackRecord) -> Markup {
     html! {
-        p { "Past springs: each of " (record.seasons) " springs forecast from the others, as if issued then." }
+        p { (said::past(record.seasons)) }
         table.needs {
-            thead { tr { th scope="col" { "Issued at" } th scope="col" { "Off by" } th scope="col" { "Late by" } th scope="col" { "In the interval" } } }
+            thead { tr { @for name in said::COLUMNS { th scope="col" { (name) } } } }
             tbody { @for s in &record.scores {
                 tr {
-                    th scope="row" { (format!("{:.0} % of the sum", 100.0 * s.share)) }
+                    th scope="row" { (said::of_the_sum(100.0 * s.share)) }
                     td.n { (days(s.mean_absolute_error_days)) }
                     td.n { (late(s.bias_days)) }
-                    td { (format!("{:.0} % of {}", 100.0 * s.coverage, s.cases)) }
+                    td { (said::held(100.0 * s.coverage, s.cases)) }
                 }
             } }
         }
-        p.small { "The intervals are meant to hold 80 %." }
+        p.small { (said::PROMISE) }
     }
 }
 
@@ -63,19 +64,19 @@ fn late(days: f64) -> String {
 fn this_season(view: &View, season: &[SeasonScore]) -> Markup {
     let came = view.snap.season_outlooks.iter().filter(|f| f.pairs().next().is_some());
     html! {
-        p { "This season: one outlook a day for each jar, against what happened since." }
+        p { (said::SEASON) }
         table.needs {
-            thead { tr { th scope="col" { "Issued at" } th scope="col" { "Off by" } th scope="col" { "Late by" } th scope="col" { "In the interval" } } }
+            thead { tr { @for name in said::COLUMNS { th scope="col" { (name) } } } }
             tbody { @for s in season {
                 tr {
-                    th scope="row" { (format!("from {:.0} % on", 100.0 * s.from)) }
+                    th scope="row" { (said::from_on(100.0 * s.from)) }
                     td.n { (days(s.mean_absolute_error_days)) }
                     td.n { (late(s.bias_days)) }
-                    td { (format!("{:.0} % of {}", 100.0 * s.coverage, s.cases)) @if s.seen < s.cases { span.quiet { ", " (s.seen) " seen by people" } } }
+                    td { (said::held(100.0 * s.coverage, s.cases)) @if s.seen < s.cases { span.quiet { (said::seen(s.seen)) } } }
                 }
             } }
         }
-        details { summary { "Lot by lot" }
+        details { summary { (said::LOTS) }
             ul.plain-list { @for followed in came.take(LISTED) { (lot(view, followed)) } }
         }
     }
@@ -89,10 +90,16 @@ fn lot(view: &View, followed: &Followed) -> Markup {
             @let said: Vec<_> = followed.pairs().filter(|(_, f, _)| f.stage == *stage).collect();
             @if let (Some((first, early, _)), Some((last, late, _))) = (said.first(), said.last()) {
                 li {
-                    "Lot " span.nb { (followed.lot) } ", jar " (followed.jar) ": " (words::stage(stage)) " "
-                    b { (words::date(zone, happened.at)) } @if !happened.seen { span.quiet { " by the sum" } }
-                    "; foreseen for " (words::date(zone, early.likely)) " on " (words::date(zone, first.at))
-                    ", for " (words::date(zone, late.likely)) " on " (words::date(zone, last.at)) "."
+                    (say(said::LOT, &[
+                        ("lot", html! { span.nb { (followed.lot) } }),
+                        ("jar", html! { (followed.jar) }),
+                        ("stage", html! { (words::stage(stage)) }),
+                        ("came", html! { b { (words::date(zone, happened.at)) } @if !happened.seen { span.quiet { (said::BY_SUM) } } }),
+                        ("early", html! { (words::date(zone, early.likely)) }),
+                        ("first", html! { (words::date(zone, first.at)) }),
+                        ("late", html! { (words::date(zone, late.likely)) }),
+                        ("last", html! { (words::date(zone, last.at)) }),
+                    ]))
                 }
             }
         }

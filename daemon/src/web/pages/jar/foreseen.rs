@@ -2,8 +2,10 @@
 
 use crate::rack::Jar;
 use crate::snapshot::JarView;
+use crate::web::components::say;
 use crate::web::foreseen;
 use crate::web::view::View;
+use crate::web::words::{days, jar::foreseen as said};
 use maud::{Markup, html};
 
 /// Nothing while there is no row of outlooks.
@@ -16,10 +18,10 @@ pub fn section(view: &View, jar: &Jar, now: Option<&JarView>) -> Markup {
     };
     html! {
         section aria-labelledby="h-foreseen" {
-            h2 #h-foreseen { "Foreseen, and what happened" }
+            h2 #h-foreseen { (said::TITLE) }
             figure.grown {
                 (drawn)
-                p.small { "To the right: the day of the outlook, one a day. Upward: the day it named, with its interval. Level line: when it came, dashed when only the sum says so. " a href="/days#track" { "How good outlooks were" } }
+                p.small { (say(said::READ, &[("link", html! { a href="/days#track" { (days::track::TITLE) } })])) }
             }
         }
     }

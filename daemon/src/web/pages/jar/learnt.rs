@@ -1,9 +1,9 @@
 //! What sightings at this station taught about the species of a jar: before, after, and how to undo it.
 
 use crate::snapshot::{JarView, LearningView};
-use crate::web::api::UNDO;
+use crate::web::components::say;
 use crate::web::view::View;
-use crate::web::words;
+use crate::web::words::{self, jar::learnt as said};
 use maud::{Markup, html};
 
 /// Sightings listed, the newest first.
@@ -17,21 +17,33 @@ pub fn section(view: &View, now: Option<&JarView>) -> Markup {
     };
     html! {
         section aria-labelledby="h-learnt" {
-            h2 #h-learnt { "Learnt at this station" }
+            h2 #h-learnt { (said::TITLE) }
             p {
-                (learnt.name) ", from " (words::count(learnt.sightings_used, "sighting")) ": "
-                (sums(learnt)) "."
-                @if !learnt.in_use { " " b { "Not in use: learning is turned off." } }
+                (say(said::FROM, &[
+                    ("species", html! { (learnt.name) }),
+                    ("sightings", html! { (said::sightings(learnt.sightings_used)) }),
+                    ("sums", html! { (sums(learnt)) }),
+                ]))
+                @if !learnt.in_use { " " b { (said::NOT_IN_USE) } }
             }
-            details { summary { "What was seen, and how to undo it" }
+            details { summary { (said::SEEN) }
                 ul.plain-list { @for s in learnt.sightings.iter().rev().take(LISTED) {
                     li {
-                        (words::date(view.zone(), s.at)) ": " (words::stage(s.stage)) " of lot " span.nb { (s.lot) }
-                        @if let Some(multiple) = s.multiple { ", " (format!("{:+.0} %", 100.0 * (multiple - 1.0))) " against the table" }
-                        @if s.doubtful { " " b { "doubtful, counts for little" } }
+                        (say(said::SIGHTING, &[
+                            ("day", html! { (words::date(view.zone(), s.at)) }),
+                            ("stage", html! { (words::stage(s.stage)) }),
+                            ("lot", html! { span.nb { (s.lot) } }),
+                        ]))
+                        @if let Some(multiple) = s.multiple { (said::against_the_table(100.0 * (multiple - 1.0))) }
+                        @if s.doubtful { " " b { (said::DOUBTFUL) } }
                     }
                 } }
-                p.small { "Spread between lots (one standard deviation): " (percent(learnt.spread_before)) " by the table, " (percent(learnt.spread_after)) " now; the hatch window is " (format!("{:.2}", learnt.window_after)) " times the table's. " (UNDO) }
+                p.small { (say(said::SPREAD, &[
+                    ("before", html! { (percent(learnt.spread_before)) }),
+                    ("after", html! { (percent(learnt.spread_after)) }),
+                    ("window", html! { (format!("{:.2}", learnt.window_after)) }),
+                    ("undo", html! { (said::UNDO) }),
+                ])) }
             }
         }
     }
@@ -44,11 +56,7 @@ fn percent(share: f64) -> String {
 fn sums(learnt: &LearningView) -> String {
     let change = 100.0 * (learnt.factor_after / learnt.factor_before - 1.0);
     match learnt.hatch_c_days {
-        Some((before, after)) => {
-            format!(
-                "the sum to hatch was {before:.0} °C·d by the table and is {after:.0} °C·d now ({change:+.1} %)"
-            )
-        }
-        None => format!("development to hatch takes {change:+.1} % against the table"),
+        Some((before, after)) => said::sum(before, after, change),
+        None => said::development(change),
     }
 }

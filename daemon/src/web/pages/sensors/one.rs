@@ -1,16 +1,17 @@
 //! One sensor: its last day, how much it wavers and the deadband that would cover it, and every
 //! check and move on record.
 
-use super::{correction, place, value};
+use super::{correction, of, place, value};
 use crate::logbook::Act;
 use crate::rack::{Measure, Sensor};
 use crate::reading::SensorIx;
 use crate::web::backend::{Booked, Bucket, EntryFilter, Series, Stretch};
 use crate::web::chart::Chart;
-use crate::web::components;
+use crate::web::components::{self, say};
 use crate::web::pages::{logbook, sign_in};
 use crate::web::units::{Quantity, Units};
 use crate::web::view::View;
+use crate::web::words::sensors::{self as table, one as said};
 use crate::web::{past, words};
 use axum::extract::Path;
 use axum::response::{IntoResponse, Response};
@@ -27,7 +28,7 @@ const CHECKS: usize = 400;
 /// The page.
 pub async fn show(view: View, Path(id): Path<String>) -> Response {
     let Some(at) = view.rack().sensors.iter().position(|s| s.id.as_str() == id) else {
-        return sign_in::not_found(&view, "There is no such sensor on this rack.");
+        return sign_in::not_found(&view, said::NO_SUCH);
     };
     let sensor = &view.rack().sensors[at];
     let ix = SensorIx(u16::try_from(at).unwrap_or(u16::MAX));
@@ -41,24 +42,24 @@ pub async fn show(view: View, Path(id): Path<String>) -> Response {
     checks.retain(|b| about(&b.entry.act) == Some(sensor.id.as_str()));
     checks.sort_by_key(|b| std::cmp::Reverse(b.entry.happened_at));
     let body = html! {
-        nav.beside { a.button href="/sensors" { "‹ Sensors" } }
-        h1 { "Sensor " (sensor.id) }
+        nav.beside { a.button href="/sensors" { (table::BACK) } }
+        h1 { (said::title(sensor.id.as_str())) }
         (facts(&view, sensor, at))
         section aria-labelledby="h-day" {
-            h2 #h-day { "Last day" }
+            h2 #h-day { (said::LAST_DAY) }
             @match &series {
                 Err(error) => { p.problem { (error) } }
                 Ok(series) => {
                     @if let Some(quantity) = quantity(sensor) {
                         figure { (picture(&view, sensor, series, quantity, day)) }
                         (wavering(view.units, quantity, series))
-                    } @else { p.quiet { "It says yes or no; there is nothing to draw." } }
+                    } @else { p.quiet { (said::NOTHING_TO_DRAW) } }
                 }
             }
         }
-        section aria-labelledby="h-checks" { h2 #h-checks { "Checks and moves" } (history(&view, &checks)) }
+        section aria-labelledby="h-checks" { h2 #h-checks { (said::CHECKS) } (history(&view, &checks)) }
     };
-    components::page(&view, &format!("Sensor {}", sensor.id), &body).into_response()
+    components::page(&view, &said::title(sensor.id.as_str()), &body).into_response()
 }
 
 fn about(act: &Act) -> Option<&str> {
@@ -83,13 +84,13 @@ fn facts(view: &View, sensor: &Sensor, at: usize) -> Markup {
     let now = view.snap.sensors.get(at);
     html! {
         dl.facts {
-            div { dt { "Now" } dd { (value(view, sensor, now.and_then(|n| n.latest.as_ref()))) } }
-            div { dt { "Heard" } dd { @match now.and_then(|n| n.latest) { Some(l) => { (view.ago(l.at)) } None => { span.none { "never" } } } } }
-            div { dt { "Where" } dd { (place(view, sensor)) } }
-            div { dt { "Bad readings" } dd { @match now { Some(n) => { (words::grouped(n.rejected as f64)) " of " (words::grouped(n.readings as f64)) } None => "–" } } }
-            div { dt { "Correction in force" } dd { (correction(sensor)) } }
-            div { dt { "Believed between" } dd { (signed(sensor.range.0)) " and " (signed(sensor.range.1)) @if let Some(quantity) = quantity(sensor) { "\u{202f}" (Units::default().name(quantity)) } } }
-            div { dt { "Expected every" } dd { (words::plain(sensor.interval.ms() as f64 / 1_000.0)) " s" } }
+            div { dt { (table::NOW) } dd { (value(view, sensor, now.and_then(|n| n.latest.as_ref()))) } }
+            div { dt { (table::HEARD) } dd { @match now.and_then(|n| n.latest) { Some(l) => { (view.ago(l.at)) } None => { span.none { (table::NEVER) } } } } }
+            div { dt { (table::WHERE) } dd { (place(view, sensor)) } }
+            div { dt { (said::BAD) } dd { @match now { Some(n) => (of(n)), None => "–" } } }
+            div { dt { (said::CORRECTION) } dd { (correction(sensor)) } }
+            div { dt { (said::BELIEVED) } dd { (say(said::AND, &[("low", html! { (signed(sensor.range.0)) }), ("high", html! { (signed(sensor.range.1)) })])) @if let Some(quantity) = quantity(sensor) { "\u{202f}" (Units::default().name(quantity)) } } }
+            div { dt { (said::EXPECTED) } dd { (words::plain(sensor.interval.ms() as f64 / 1_000.0)) " s" } }
         }
     }
 }
@@ -103,7 +104,7 @@ fn picture(view: &View, sensor: &Sensor, series: &Series, quantity: Quantity, sp
     let units = view.units;
     Chart {
         id: "cs",
-        title: format!("Sensor {}", sensor.id),
+        title: said::title(sensor.id.as_str()),
         description: words::range(view.zone(), span.from, span.to),
         unit: units.name(quantity),
         span,
@@ -144,23 +145,25 @@ fn wavering(units: Units, quantity: Quantity, series: &Series) -> Markup {
         @match spread(&series.buckets) {
             Some(spread) => {
                 div {
-                    "Within a quarter of an hour the readings lie " b { (difference(spread)) } " apart or less, in nine quarters of ten. Suggested deadband: "
-                    b { (difference(deadband(spread, quantity))) } "."
-                    details.source { summary aria-label="Where this suggestion comes from" { "?" }
-                        p { "As wide as that spread, rounded up: an alarm that was raised by the sensor's own wavering would otherwise clear and come again. Our own rule, no source. Try it on recorded data with " code { "nightjar replay" } " before trusting it." }
+                    (say(said::WAVERS, &[
+                        ("spread", html! { b { (difference(spread)) } }),
+                        ("deadband", html! { b { (difference(deadband(spread, quantity))) } }),
+                    ]))
+                    details.source { summary aria-label=(said::WAVERS_WHY) { "?" }
+                        p { (say(said::WAVERS_SOURCE, &[("command", html! { code { "nightjar replay" } })])) }
                     }
                 }
             }
-            None => { p.quiet { "Too few good readings in the last day to say how much it wavers." } }
+            None => { p.quiet { (said::TOO_FEW) } }
         }
     }
 }
 
 fn history(view: &View, checks: &[Booked]) -> Markup {
     html! {
-        @if checks.is_empty() { p.quiet { "No check and no move is on record: nobody knows how right it is." } }
+        @if checks.is_empty() { p.quiet { (said::NO_CHECKS) } }
         @else { (logbook::list(view, checks)) }
-        p { a.button href="/logbook?kind=calibration#new" { "Enter a check" } }
+        p { a.button href="/logbook?kind=calibration#new" { (said::ENTER) } }
     }
 }
 
