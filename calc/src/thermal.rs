@@ -36,6 +36,7 @@
 
 mod best;
 mod hour_samples;
+mod hours;
 mod ledger;
 mod pair;
 mod record;

@@ -1,10 +1,10 @@
 //! A record in bounded memory: one small block for each hour.
 
+use super::hours::Hours;
 use super::record::in_order;
 use super::rules::Class;
 use super::{HourSamples, Integrand, Pair, Record, Rules, Sample, Tallied, Tally};
 use crate::time::{Span, Timestamp};
-use std::collections::BTreeMap;
 
 const HOUR_MS: i64 = 3_600_000;
 
@@ -30,7 +30,7 @@ pub struct HourBlock {
     last: Sample,
     inner: Tally,
     /// The single readings, while they are kept.
-    detail: Option<HourSamples>,
+    detail: Option<Box<HourSamples>>,
 }
 
 impl HourBlock {
@@ -39,7 +39,7 @@ impl HourBlock {
     pub fn from_samples<I: Integrand>(samples: &[Sample], integrand: &I, rules: &Rules) -> Option<Self> {
         let sorted = in_order(samples);
         let (first, last) = (*sorted.first()?, *sorted.last()?);
-        let detail = Some(HourSamples::from_samples(hour_of(first.at), &sorted));
+        let detail = Some(Box::new(HourSamples::from_samples(hour_of(first.at), &sorted)));
         let mut inner = Record::inner(&sorted, rules).under(integrand).tally(first.at, last.at);
         for sample in &sorted {
             inner.span_temperature(sample.ten_thousandths, sample.ten_thousandths);
@@ -83,14 +83,14 @@ impl HourBlock {
 pub struct Ledger<I> {
     integrand: I,
     rules: Rules,
-    hours: BTreeMap<i64, HourBlock>,
+    hours: Hours<HourBlock>,
 }
 
 impl<I: Integrand> Ledger<I> {
     /// An empty one.
     #[must_use]
     pub const fn new(integrand: I, rules: Rules) -> Self {
-        Self { integrand, rules, hours: BTreeMap::new() }
+        Self { integrand, rules, hours: Hours::new() }
     }
 
     /// Sets an hour from all its readings, replacing what was there. Readings of other hours are ignored.
@@ -98,7 +98,7 @@ impl<I: Integrand> Ledger<I> {
         let own: Vec<Sample> = samples.iter().copied().filter(|s| hour_of(s.at) == hour).collect();
         match HourBlock::from_samples(&own, &self.integrand, &self.rules) {
             Some(block) => self.put_hour(hour, block),
-            None => drop(self.hours.remove(&hour)),
+            None => self.hours.remove(hour),
         }
     }
 
@@ -112,7 +112,7 @@ impl<I: Integrand> Ledger<I> {
     /// Returns false when they are not: the hour must then be [`put`](Self::put) with all its readings.
     pub fn add(&mut self, sample: Sample) -> bool {
         let hour = hour_of(sample.at);
-        let Some(block) = self.hours.get_mut(&hour) else {
+        let Some(block) = self.hours.get_mut(hour) else {
             self.put(hour, &[sample]);
             return true;
         };
@@ -134,7 +134,7 @@ impl<I: Integrand> Ledger<I> {
 
     /// Forgets the single readings of hours before `hour`, except those in `keep`.
     pub fn condense_before(&mut self, hour: i64, keep: &[i64]) {
-        for (number, block) in self.hours.range_mut(..hour) {
+        for (number, block) in self.hours.before_mut(hour) {
             if !keep.contains(number) {
                 block.condense();
             }
@@ -143,42 +143,42 @@ impl<I: Integrand> Ledger<I> {
 
     /// Forgets everything before `hour`.
     pub fn forget_before(&mut self, hour: i64) {
-        self.hours = self.hours.split_off(&hour);
+        self.hours.forget_before(hour);
     }
 
     /// The block of an hour.
     #[must_use]
     pub fn hour(&self, hour: i64) -> Option<&HourBlock> {
-        self.hours.get(&hour)
+        self.hours.get(hour)
     }
 
     /// Hours before one, with their blocks, in order.
     pub fn hours_before(&self, hour: i64) -> impl DoubleEndedIterator<Item = (i64, &HourBlock)> {
-        self.hours.range(..hour).map(|(hour, block)| (*hour, block))
+        self.hours.before(hour).iter().map(|(hour, block)| (*hour, block))
     }
 
     /// Hours from one on, with their blocks, in order.
     pub fn hours_from(&self, hour: i64) -> impl DoubleEndedIterator<Item = (i64, &HourBlock)> {
-        self.hours.range(hour..).map(|(hour, block)| (*hour, block))
+        self.hours.from(hour).iter().map(|(hour, block)| (*hour, block))
     }
 
     /// Number of hours kept.
     #[must_use]
     pub fn len(&self) -> usize {
-        self.hours.len()
+        self.hours.all().len()
     }
 
     /// True when no hour is kept.
     #[must_use]
     pub fn is_empty(&self) -> bool {
-        self.hours.is_empty()
+        self.hours.all().is_empty()
     }
 
     /// First and last reading.
     #[must_use]
     pub fn bounds(&self) -> Option<(Sample, Sample)> {
-        let first = self.hours.first_key_value()?.1.first;
-        let last = self.hours.last_key_value()?.1.last;
+        let first = self.hours.all().first()?.1.first;
+        let last = self.hours.all().last()?.1.last;
         Some((first, last))
     }
 
@@ -279,8 +279,8 @@ impl<I: Integrand> Tallied for Ledger<I> {
 
         // The block before the stretch matters only for the pair that reaches into it.
         let hour = hour_of(from);
-        let mut previous = self.hours.range(..hour).next_back().map(|(_, block)| block.last);
-        for block in self.hours.range(hour..).map(|(_, block)| block) {
+        let mut previous = self.hours.before(hour).last().map(|(_, block)| block.last);
+        for block in self.hours.from(hour).iter().map(|(_, block)| block) {
             if let Some(start) = previous {
                 let class = self.rules.class(block.first.at.since(start.at));
                 add_pair(&self.integrand, &mut tally, &Pair { start, end: block.first }, class, window);

@@ -75,6 +75,8 @@ fn common(db: &Connection) -> Result<(), StoreError> {
     // An error on a mapped page is a signal that kills the process, not an error code.
     db.pragma_update_and_check(None, "mmap_size", 0, |_| Ok(())).or_else(no_rows_is_fine)?;
     db.set_prepared_statement_cache_capacity(64);
+    // Pages of the file in memory, KiB. The system keeps them, too, and takes them back when it must.
+    db.pragma_update(None, "cache_size", -512)?;
     Ok(())
 }
 
