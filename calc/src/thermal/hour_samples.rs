@@ -3,7 +3,6 @@
 
 use super::Sample;
 use super::ledger::{begin_of_hour, hour_of};
-use super::record::in_order;
 use crate::time::Span;
 
 /// Readings of one hour in the order of their times, one a moment.
@@ -31,12 +30,9 @@ impl HourSamples {
         Self { hour, readings: Vec::new() }
     }
 
-    /// Those of `samples`, in any order, that fall into the hour. Of several at one moment the lowest stays.
-    #[must_use]
-    pub fn from_samples(hour: i64, samples: &[Sample]) -> Self {
-        let own: Vec<Sample> = samples.iter().copied().filter(|s| hour_of(s.at) == hour).collect();
-        let readings = in_order(&own).iter().filter_map(|sample| packed(hour, sample)).collect();
-        Self { hour, readings }
+    /// Those of `sorted` that fall into the hour. They are in the order of their times, one a moment.
+    pub(super) fn from_ordered(hour: i64, sorted: &[Sample]) -> Self {
+        Self { hour, readings: sorted.iter().filter_map(|sample| packed(hour, sample)).collect() }
     }
 
     /// Adds a reading; one of another hour is ignored. Of two in one slot the earlier stays, of two at

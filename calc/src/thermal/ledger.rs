@@ -39,7 +39,7 @@ impl HourBlock {
     pub fn from_samples<I: Integrand>(samples: &[Sample], integrand: &I, rules: &Rules) -> Option<Self> {
         let sorted = in_order(samples);
         let (first, last) = (*sorted.first()?, *sorted.last()?);
-        let detail = Some(Box::new(HourSamples::from_samples(hour_of(first.at), &sorted)));
+        let detail = Some(Box::new(HourSamples::from_ordered(hour_of(first.at), &sorted)));
         let mut inner = Record::inner(&sorted, rules).under(integrand).tally(first.at, last.at);
         for sample in &sorted {
             inner.span_temperature(sample.ten_thousandths, sample.ten_thousandths);
