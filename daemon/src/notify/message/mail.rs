@@ -87,7 +87,9 @@ fn facts(event: &AlarmEvent, words: &Words, reach: &Reach) -> Vec<String> {
             shown.join(", ")
         ));
     }
-    if let Some(eggs) = &event.eggs_have {
+    // Whoever reads that it is over has nothing to do, and the water runs.
+    let over = event.change == Change::Cleared;
+    if let Some(eggs) = event.eggs_have.as_ref().filter(|_| !over) {
         lines.push(format!(
             "Eggs: jar {} ({}) has likely {:.0} min without flow, on the short side {:.0} min",
             cut(&eggs.jar, 32),
@@ -102,8 +104,10 @@ fn facts(event: &AlarmEvent, words: &Words, reach: &Reach) -> Vec<String> {
     if let Change::OutOfService { reason, .. } = &event.change {
         lines.push(format!("Reason: {}", cut(reason, 200)));
     }
-    let own = words.actions.get(&kind::key(event.kind)).map(String::as_str);
-    lines.push(format!("What to do: {}", cut(own.unwrap_or(kind::action(event.kind)), 400)));
+    if !over {
+        let own = words.actions.get(&kind::key(event.kind)).map(String::as_str);
+        lines.push(format!("What to do: {}", cut(own.unwrap_or(kind::action(event.kind)), 400)));
+    }
     lines
 }
 
@@ -117,7 +121,9 @@ fn people(event: &AlarmEvent, words: &Words, reach: &Reach, now: Now) -> Vec<Str
         let at = words.time(*at, now, event.clock_trusted);
         lines.push(format!("Acknowledged by {} at {at}", cut(&words.name(by), 20)));
     }
-    lines.push(format!("Answer by text: ACK {}", cut(&event.code.0, 8)));
+    if event.change != Change::Cleared {
+        lines.push(format!("Answer by text: ACK {}", cut(&event.code.0, 8)));
+    }
     if let Some(page) = &words.page {
         lines.push(format!("Page: {page}"));
     }

@@ -176,8 +176,21 @@ proptest! {
         let body = body(&event, &words, &reach, now());
         prop_assert!(body.len() <= LONGEST_BODY);
         prop_assert!(body.lines().all(|line| line.chars().count() <= LONGEST_LINE), "{body}");
-        prop_assert!(body.contains("Answer by text: ACK"));
+        prop_assert_eq!(body.contains("Answer by text: ACK"), event.change != Change::Cleared);
     }
+}
+
+#[test]
+fn a_mail_that_it_is_over_asks_for_nothing() {
+    let eggs = EggsHave { jar: "06".into(), minutes: 8.0, minutes_short: 4.0, stage: "green".into() };
+    let on = AlarmEvent { eggs_have: Some(eggs), ..no_flow() };
+    let over = AlarmEvent { change: Change::Cleared, ..on.clone() };
+    let said = |event| body(event, &words(), &Reach::default(), now());
+    for asked in ["Eggs: jar 06", "What to do: ", "Answer by text: ACK M4T"] {
+        assert!(said(&on).contains(asked), "{}", said(&on));
+        assert!(!said(&over).contains(asked), "{}", said(&over));
+    }
+    assert!(said(&over).contains("Code M4T"), "{}", said(&over));
 }
 
 #[test]
