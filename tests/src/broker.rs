@@ -15,21 +15,36 @@ pub struct Broker {
 }
 
 impl Broker {
-    /// Starts one in a folder of its own.
+    /// Starts one in a folder of its own, with the shipped settings.
     ///
     /// # Panics
     /// When it cannot be started.
     #[must_use]
     pub fn start(folder: &Path) -> Self {
+        Self::saving(folder, "autosave_interval 300")
+    }
+
+    /// Starts one that writes down at once what it holds, so that it can be killed at any moment. It
+    /// takes a tenth of the messages that another does.
+    ///
+    /// # Panics
+    /// When it cannot be started.
+    #[must_use]
+    pub fn start_careful(folder: &Path) -> Self {
+        Self::saving(folder, "autosave_on_changes true\nautosave_interval 1")
+    }
+
+    fn saving(folder: &Path, autosave: &str) -> Self {
         let port = free_port();
         let configuration = folder.join("mosquitto.conf");
         let shipped = include_str!("../../deploy/mosquitto.conf");
         let window: Vec<&str> = shipped.lines().filter(|line| line.starts_with("max_")).collect();
         assert_eq!(window.len(), 2, "the shipped snippet sets window and queue");
+        assert!(shipped.contains("autosave_interval 300"), "the shipped snippet saves every five minutes");
         let text = format!(
             // Started as root it would become a user who may not write into the folder of the test.
             "user root\nlistener {port} 127.0.0.1\nallow_anonymous true\npersistence true\npersistence_location {}/\n\
-             autosave_on_changes true\nautosave_interval 1\n{}\n",
+             {autosave}\n{}\n",
             folder.display(),
             window.join("\n"),
         );

@@ -6,6 +6,12 @@ use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Stdio};
 use std::time::{Duration, Instant};
 
+/// What the unit puts into the environment of an installed one.
+fn as_installed() -> impl Iterator<Item = (&'static str, &'static str)> {
+    let unit = include_str!("../../deploy/nightjar.service");
+    unit.lines().filter_map(|line| line.strip_prefix("Environment=")?.split_once('='))
+}
+
 /// A daemon.
 #[derive(Debug)]
 pub struct Daemon {
@@ -57,6 +63,7 @@ impl Daemon {
             .arg("run")
             .arg("--config")
             .arg(&self.configuration)
+            .envs(as_installed())
             .envs(self.environment.iter().map(|(name, value)| (name, value)))
             .stdout(Stdio::null())
             .stderr(log)

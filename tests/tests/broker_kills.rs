@@ -73,7 +73,7 @@ fn nothing_the_broker_was_told_is_safe_is_lost() {
     let kills: u32 =
         std::env::var("NIGHTJAR_KILLS").map_or(KILLS, |asked| asked.parse().expect("a number of kills"));
     let folder = tempfile::tempdir().expect("a folder");
-    let mut broker = Broker::start(folder.path());
+    let mut broker = Broker::start_careful(folder.path());
     let page = free_port();
     let mut daemon = Daemon::start(folder.path(), &configuration(folder.path(), page, broker.port), page);
     // What is sent before anybody has subscribed is nobody's.

@@ -106,6 +106,49 @@ mod tests {
         );
     }
 
+    /// First numbers of SplitMix64 from the seeds 0 and 1234567, as its published implementations give
+    /// them (values from memory).
+    #[test]
+    fn numbers_are_those_of_splitmix64() {
+        assert_eq!(next(&mut 0), 16_294_208_416_658_607_535);
+        let mut state = 1_234_567;
+        let first = [6_457_827_717_110_365_317, 3_203_168_211_198_807_973, 9_817_491_932_198_370_423];
+        assert_eq!([next(&mut state), next(&mut state), next(&mut state)], first);
+        // Seed and number of the event both count: they start at state 1234567, and at 0.
+        let given = |seed, event| Codes::default().give(seed, EventId(event), Moment(0));
+        assert_eq!(given(1_234_567, 0), spell(first[0]));
+        assert_eq!(given(0x9E37_79B9_7F4A_7C15, 1), spell(16_294_208_416_658_607_535));
+    }
+
+    #[test]
+    fn three_places_of_twenty_seven_characters() {
+        let spelled = [0, 1, 27, 26 + 27 * 26, 729, 19_682].map(|number| spell(number).0);
+        assert_eq!(spelled, ["AAA", "BAA", "ABA", "99A", "AAB", "999"]);
+    }
+
+    #[test]
+    fn what_would_be_a_command_is_never_given() {
+        let word = Code("ACK".into());
+        let seed = (0..200_000).find(|seed| spell(next(&mut { *seed })) == word).unwrap();
+        assert_ne!(Codes::default().give(seed, EventId(0), Moment(0)), word);
+    }
+
+    #[test]
+    fn a_code_is_free_again_at_the_end_of_its_rest() {
+        let code = Codes::default().give(7, EventId(1), Moment(0));
+        let mut codes = Codes::default();
+        codes.take(code.clone(), Some(Moment(1000)));
+        assert_ne!(codes.clone().give(7, EventId(1), Moment(999)), code);
+        assert_eq!(codes.give(7, EventId(1), Moment(1000)), code);
+    }
+
+    #[test]
+    fn the_last_free_code_is_found() {
+        let mut codes = Codes::default();
+        (0..19_683).filter(|n| *n != 5).for_each(|n| codes.take(spell(n), None));
+        assert_eq!(codes.give(1, EventId(1), Moment(0)), spell(5));
+    }
+
     #[test]
     fn a_code_is_given_even_when_all_are_taken() {
         let mut codes = Codes::default();

@@ -216,3 +216,32 @@ pub const ALL: [AlarmKind; 24] = [
     AlarmKind::ConfigFallback,
     AlarmKind::Drill,
 ];
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Common practice, no source: at one jar it is that jar's valve and line, at a header what all have
+    /// in common.
+    #[test]
+    fn what_to_do_names_the_jar_or_what_its_neighbours_share() {
+        let (jar, header) = (Asset::Jar("J03".into()), Asset::Header("A".into()));
+        assert!(action(AlarmKind::NoFlow, &jar).starts_with("Go to the jar."));
+        assert!(action(AlarmKind::NoFlow, &header).starts_with("Go to the jars listed."));
+        assert!(action(AlarmKind::LowFlow, &jar).contains("valve of this jar"));
+        assert!(action(AlarmKind::LowFlow, &header).contains("head tank"));
+    }
+
+    #[test]
+    fn every_alarm_has_short_words_in_capitals_and_something_to_do() {
+        for kind in ALL {
+            let words = short_words(kind);
+            assert!(
+                words.len() >= 5 && words.bytes().all(|b| b == b' ' || b.is_ascii_uppercase()),
+                "{kind:?}: {words}"
+            );
+            assert!(action(kind, &Asset::Monitor).len() > 20, "{kind:?}");
+        }
+        assert_eq!(short_words(AlarmKind::NoFlowHeader), "NO FLOW");
+    }
+}

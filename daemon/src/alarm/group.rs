@@ -237,3 +237,54 @@ impl Flood {
         u32::try_from(self.announced.len()).unwrap_or(u32::MAX)
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn minute(minutes: u64) -> Moment {
+        Moment(minutes * 60_000)
+    }
+
+    #[test]
+    fn new_members_of_an_urgent_event_wait_five_minutes_and_of_others_fifteen() {
+        let waits = [Priority::P1, Priority::P2, Priority::P3].map(|p| member_wait(p).ms() / 60_000);
+        assert_eq!(waits, [5, 15, 15]);
+    }
+
+    #[test]
+    fn the_eleventh_announcement_in_ten_minutes_begins_a_flood_and_the_seventh_gone_ends_it() {
+        let mut flood = Flood::default();
+        for n in 0..10 {
+            assert!(!flood.handle_announced(Moment(n * 1000)), "{n}");
+        }
+        assert_eq!(flood.poll_timeout(), None, "nothing to wait for outside a flood");
+        assert!(flood.handle_announced(minute(10)), "the first is ten minutes old to the millisecond");
+        assert!(!flood.handle_announced(minute(10)), "it begins once");
+        assert_eq!((flood.is_on(), flood.announced()), (true, 12));
+        // From second 0 to 9 they fall out one by one; with four left it is over.
+        assert_eq!(flood.poll_timeout(), Some(Moment(600_001)));
+        for gone in 1..=7 {
+            assert_eq!(flood.handle_timeout(Moment(600_000 + gone * 1000)), None, "{gone} gone");
+        }
+        assert_eq!(flood.announced(), 5);
+        assert_eq!(flood.handle_timeout(Moment(600_000 + 8000)), Some(FloodStep::Ended));
+        assert!(!flood.is_on());
+    }
+
+    #[test]
+    fn a_flood_that_goes_on_is_summed_up_every_ten_minutes_and_remembers_a_hundred() {
+        let mut flood = Flood::default();
+        for n in 0..11 {
+            flood.handle_announced(Moment(n));
+        }
+        for n in 0..200 {
+            flood.handle_announced(Moment(300_000 + n));
+        }
+        assert_eq!(flood.announced(), 100);
+        let begun = 10;
+        assert_eq!(flood.handle_timeout(Moment(begun + 599_999)), None);
+        assert_eq!(flood.handle_timeout(Moment(begun + 600_000)), Some(FloodStep::Summary));
+        assert_eq!(flood.handle_timeout(Moment(begun + 600_001)), None, "said once");
+    }
+}

@@ -158,6 +158,28 @@ mod tests {
     }
 
     #[test]
+    fn a_cover_begins_at_its_first_moment_and_is_over_at_its_last() {
+        let mut rota = rota(&[&["ann", "bo"]]);
+        let (from, until) = (at("2026-10-22T00:00:00Z"), at("2026-10-22T05:00:00Z"));
+        rota.exceptions.push(RotaException { from, until, on_call: Vec::new() });
+        let first = |moment| on_call(&rota, Zone::UTC, moment).first;
+        let ms = Span::from_ms(1);
+        assert_eq!([first(from - ms), first(until)], [Some(person("ann")), Some(person("ann"))]);
+        assert_eq!([first(from), first(until - ms)], [None, None], "nobody covers it");
+        let hole = first_hole(&rota, Zone::UTC, from - ms, Span::from_days(1.0));
+        assert_eq!(hole, Some(Hole { from, nobody: true }));
+    }
+
+    #[test]
+    fn a_week_that_lacks_a_second_contact_is_found_at_its_hand_over() {
+        let rota = rota(&[&["ann", "bo"], &["cy", "di"], &["eve"]]);
+        let from = at("2026-10-20T08:00:00Z");
+        let hole = |days| first_hole(&rota, Zone::UTC, from, Span::from_days(days)).map(|hole| hole.from);
+        assert_eq!(hole(12.0), None);
+        assert_eq!(hole(14.0), Some(at("2026-11-02T08:00:00Z")));
+    }
+
+    #[test]
     fn a_cover_replaces_the_week_and_a_lonely_one_is_a_hole() {
         let zone = Zone::UTC;
         let mut rota = rota(&[&["ann", "bo"]]);

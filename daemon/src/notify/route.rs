@@ -206,7 +206,7 @@ impl Router {
                 let Some(to) = self.directory.address(&person, way) else { continue };
                 let subject = format!(
                     "{} - {}",
-                    text.split(':').next().unwrap_or("daily"),
+                    text.split(": ").next().unwrap_or("daily"),
                     self.directory.words.station
                 );
                 let key = MessageKey {
@@ -445,9 +445,11 @@ impl Router {
             if usable.contains(&FOLDER) {
                 ways.push(FOLDER);
             }
+            // A copy in the folder tells nobody, unless the station has nothing else.
+            let counts = |way: &str| way != FOLDER || self.directory.routes.only_folder();
             let mut told = false;
-            for way in &ways {
-                told |= self.push(event, person, way, now);
+            for (way, counts) in ways.iter().map(|way| (*way, counts(way))).collect::<Vec<_>>() {
+                told |= self.push(event, person, way, now) && counts;
             }
             // A text that may not go out for the number of them is no reason to say nothing.
             if !told && usable.contains(&MAIL) && !ways.contains(&MAIL) {

@@ -269,3 +269,52 @@ impl JarLimits {
         }
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_limit_is_passed_beyond_it_and_left_a_deadband_inside_it() {
+        let high = Limit { at: 12.0, deadband: 0.5, above: true };
+        let low = Limit { at: 4.0, deadband: 0.5, above: false };
+        for (limit, value, verdict) in [
+            (high, 12.25, Verdict::Beyond),
+            (high, 12.0, Verdict::Margin),
+            (high, 11.75, Verdict::Margin),
+            (high, 11.5, Verdict::Inside),
+            (high, f64::NAN, Verdict::Unknown),
+            (low, 3.75, Verdict::Beyond),
+            (low, 4.0, Verdict::Margin),
+            (low, 4.25, Verdict::Margin),
+            (low, 4.5, Verdict::Inside),
+            (low, f64::NAN, Verdict::Unknown),
+        ] {
+            assert_eq!(limit.judge(value), verdict, "{value} against {limit:?}");
+        }
+    }
+
+    #[test]
+    fn of_two_sets_of_limits_the_tighter_one_counts_and_the_only_one_as_well() {
+        let eggs = TempLimits {
+            low_c: Some(4.0),
+            high_c: Some(14.0),
+            very_high_c: Some(16.0),
+            ..TempLimits::default()
+        };
+        let fry = TempLimits {
+            low_c: Some(6.0),
+            high_c: Some(12.0),
+            very_low_c: Some(2.0),
+            ..TempLimits::default()
+        };
+        let both = TempLimits {
+            very_low_c: Some(2.0),
+            low_c: Some(6.0),
+            high_c: Some(12.0),
+            very_high_c: Some(16.0),
+            rate_c_per_h: None,
+        };
+        assert_eq!((eggs.tightest(fry), fry.tightest(eggs)), (both, both));
+    }
+}

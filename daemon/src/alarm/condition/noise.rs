@@ -64,6 +64,21 @@ impl Noise {
 mod tests {
     use super::*;
 
+    /// Sample variance of 1, 2, 3, 4: 5/3 (by hand); three samples say nothing.
+    #[test]
+    fn a_minute_of_four_samples_has_the_spread_of_the_textbook() {
+        let mut noise = Noise::default();
+        for (value, ms) in [(1.0, 0), (2.0, 1000), (3.0, 2000), (9.0, 60_000), (9.0, 120_000)] {
+            noise.handle_value(value, Moment(ms));
+            assert_eq!(noise.deviation().to_bits(), 0_f64.to_bits());
+        }
+        let mut noise = Noise::default();
+        for (value, ms) in [(1.0, 0), (2.0, 1000), (3.0, 2000), (4.0, 3000), (4.0, 60_000)] {
+            noise.handle_value(value, Moment(ms));
+        }
+        assert!((noise.deviation().powi(2) - 5.0 / 3.0).abs() < 1e-12, "{}", noise.deviation());
+    }
+
     #[test]
     fn a_step_of_the_true_value_is_not_noise() {
         let mut noise = Noise::default();

@@ -112,6 +112,23 @@ mod tests {
         }
     }
 
+    /// A minute without any sample is unknown, whatever stood in its place half an hour ago.
+    #[test]
+    fn minutes_that_were_skipped_are_forgotten() {
+        let mut rate = Rate::default();
+        let minutes = (0..30).chain([36, 37]);
+        for minute in minutes {
+            rate.handle_value(10.0 + minute as f64, Moment(minute * MINUTE_MS));
+        }
+        // Known are the minutes 7 to 29 and 36: one degree a minute all the way.
+        assert!((rate.slope().unwrap() - 60.0).abs() < 1e-6, "{:?}", rate.slope());
+        // Two more hours later with one sample a minute there is the new half hour alone.
+        for minute in 160..=190 {
+            rate.handle_value(5.0, Moment(minute * MINUTE_MS));
+        }
+        assert!(rate.slope().unwrap().abs() < 1e-6);
+    }
+
     #[test]
     fn less_than_twenty_minutes_say_nothing() {
         assert_eq!(ramp(1.0, 19 * 60), None);

@@ -52,6 +52,23 @@ mod tests {
     use super::*;
 
     #[test]
+    fn ten_minutes_are_normal_to_the_millisecond_and_twelve_hours_the_most() {
+        let mut still = Stillness::default();
+        assert_eq!(still.handle_value(9.1, Moment(0)), Verdict::Inside);
+        assert_eq!(still.handle_value(9.1, Moment(600_000)), Verdict::Inside);
+        assert_eq!(still.handle_value(9.1, Moment(600_001)), Verdict::Beyond);
+        // A run of what is normal teaches nothing; nor does the time before the first reading.
+        assert_eq!(still.handle_value(9.2, Moment(600_001)), Verdict::Inside);
+        assert_eq!(still.normal(), Span::from_ms(600_001));
+        let day = 24 * 3_600_000;
+        still.handle_value(9.3, Moment(600_001 + day));
+        assert_eq!(still.normal(), Span::from_hours(12));
+        let mut late = Stillness::default();
+        late.handle_value(9.1, Moment(day));
+        assert_eq!(late.normal(), Span::from_minutes(10));
+    }
+
+    #[test]
     fn a_coarse_channel_teaches_how_long_it_holds_still() {
         let mut still = Stillness::default();
         let minute = |m: u64| Moment(m * 60_000);

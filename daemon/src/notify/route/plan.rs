@@ -51,6 +51,13 @@ pub struct Routes {
     pub folder: bool,
 }
 
+impl Routes {
+    /// The folder is all there is: whoever set it up so reads it.
+    pub(super) const fn only_folder(self) -> bool {
+        self.folder && !self.text && !self.mail
+    }
+}
+
 /// Who there is, how they are reached, and who is on call.
 #[derive(Clone, Debug)]
 pub struct Directory {

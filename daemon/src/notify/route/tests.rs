@@ -1,3 +1,5 @@
+mod said;
+
 use super::*;
 use crate::alarm::event::{AlarmKind, Asset, Code};
 use crate::config::checked::Rota;
