@@ -25,3 +25,5 @@ mod noise;
 mod properties;
 #[path = "alarm_engine/station.rs"]
 mod station;
+#[path = "alarm_engine/words.rs"]
+mod words;
