@@ -20,7 +20,9 @@ use crate::ids::PersonId;
 use crate::ingest::SourceCounters;
 use crate::ingest::feed::FEED_CAPACITY;
 use crate::notify::TEXT;
+use crate::notify::worker::Backend as Route;
 use crate::rack::JarIx;
+use crate::reading::FromSource;
 use crate::snapshot::Snapshot;
 use crate::store::{StoreHandle, StoreHealth, StoreOptions};
 use crate::web::backend::{
@@ -66,8 +68,10 @@ pub struct Station {
     pub facts: mpsc::Sender<Fact>,
     /// A route could send now.
     pub route_ready: watch::Receiver<bool>,
+    clock: Arc<dyn Clock>,
     under_way: Arc<AtomicUsize>,
     seen: Vec<Arc<AtomicU64>>,
+    rests: Vec<Arc<AtomicU64>>,
     tasks: JoinSet<&'static str>,
     threads: Vec<std::thread::JoinHandle<()>>,
     stop: CancellationToken,
@@ -84,13 +88,121 @@ pub async fn start(
     stop: CancellationToken,
     options: Options,
 ) -> Result<Station> {
-    let store = open_store(config, Arc::clone(&clock))?;
-    let now = clock.now();
+    let Inside { mut station, to_core, routes, beat } = inside(config, &clock, &stop, None).await?;
     let rack = Arc::clone(&config.rack);
+    let tasks = &mut station.tasks;
+    station.threads = sources::start(config, &rack, &clock, &to_core, &station.counters, tasks, &stop)?;
+    drop(to_core);
+    messages::start_sounder(config, station.picture.clone(), tasks, &stop);
+    if let Some((texts, health)) = routes.modem {
+        let (picture, commands, clock) =
+            (station.picture.clone(), station.commands.clone(), Arc::clone(&clock));
+        let names = restore::routes(config);
+        let texts_at = names.iter().position(|name| name == TEXT).context("texts are not in the plan")?;
+        let answers = answers::Answers::new(
+            config,
+            station.store.clone(),
+            picture,
+            commands,
+            clock,
+            health,
+            (station.facts.clone(), texts_at),
+        );
+        let stop = stop.clone();
+        tasks.spawn(async move {
+            answers.run(texts, stop).await;
+            "answers"
+        });
+    }
+    let drills = crate::drill::watch::Watch {
+        folder: config.store.folder.clone(),
+        store: station.store.clone(),
+        picture: station.picture.clone(),
+        facts: station.facts.clone(),
+        clock: Arc::clone(&clock),
+    };
+    let drill_stop = stop.clone();
+    tasks.spawn(async move {
+        drills.run(drill_stop).await;
+        "drills"
+    });
+    let seen = outward::Seen {
+        rack: &rack,
+        store: &station.store,
+        picture: &station.picture,
+        clock: &clock,
+        core_beat: Arc::clone(&beat),
+        route_beats: routes.beats,
+        route_ready: station.route_ready.clone(),
+    };
+    let reach = outward::start(config, &seen, tasks, &stop)?;
+    if options.page {
+        let encryption = page::encryption(config, clock.now().utc)?;
+        let (store, counters) = (station.store.clone(), station.counters.clone());
+        let backend = Backend {
+            rack: Arc::clone(&rack),
+            snapshot: station.picture.clone(),
+            commands: station.commands.clone(),
+            history: Arc::new(StoreHistory::new(store.clone(), Arc::clone(&rack))),
+            clock: Arc::clone(&clock),
+            people: Arc::new(people(config)),
+            access: access(config, options.demo),
+            species: Arc::new(species(config)?),
+            limits: limits_in_force(config, &station.picture),
+            health: health(Arc::clone(&clock), beat, store.clone(), counters, reach.clone()),
+            sessions: Some(Arc::new(page::StoreSessions(store.clone()))),
+            station: page::facts(config, Arc::clone(&clock), store, routes.health, reach),
+            stop: stop.clone(),
+        };
+        let listener = TcpListener::bind(config.web.listen).await.with_context(|| {
+            format!("cannot listen on {}: is another program using it?", config.web.listen)
+        })?;
+        station.address = Some(listener.local_addr()?);
+        let app = crate::web::router(backend);
+        let serving = page::serve_apart(listener, app, encryption, stop)?;
+        tasks.spawn(async move {
+            serving.await;
+            "page"
+        });
+    }
+    Ok(station)
+}
+
+/// Starts what watches and tells, and nothing else: store, core and these routes instead of those of the
+/// configuration. What is sent through the channel is what sources would have said.
+///
+/// # Errors
+/// When the store cannot be opened.
+pub async fn start_fed(
+    config: &Config,
+    clock: Arc<dyn Clock>,
+    stop: CancellationToken,
+    routes: Vec<Route>,
+) -> Result<(Station, mpsc::Sender<FromSource>)> {
+    let Inside { station, to_core, .. } = inside(config, &clock, &stop, Some(routes)).await?;
+    Ok((station, to_core))
+}
+
+/// A station without eyes yet.
+struct Inside {
+    station: Station,
+    to_core: mpsc::Sender<FromSource>,
+    routes: messages::Routes,
+    beat: Arc<AtomicU64>,
+}
+
+async fn inside(
+    config: &Config,
+    clock: &Arc<dyn Clock>,
+    stop: &CancellationToken,
+    instead: Option<Vec<Route>>,
+) -> Result<Inside> {
+    let store = open_store(config, Arc::clone(clock))?;
+    let now = clock.now();
     let Beginning { state, was_read, lost } = restore::state(config, &store, now).await?;
     let (to_core, inbox) = mpsc::channel(FEED_CAPACITY);
     let (commands, asked) = mpsc::channel(COMMANDS_WAITING);
-    let (picture_out, picture) = watch::channel(Arc::new(empty_picture(&rack, now)));
+    let (picture_out, picture) = watch::channel(Arc::new(empty_picture(&config.rack, now)));
     let (routes_out, routes_in) = mpsc::channel(ROUTE_QUEUE);
     let (facts, facts_in) = mpsc::channel(FACT_QUEUE);
     let mut tasks = JoinSet::new();
@@ -98,8 +210,7 @@ pub async fn start(
         let (health, read_stop) = (store.health_changes(), stop.clone());
         tasks.spawn(begin_anew_once_it_can_be_read(health, read_stop));
     }
-    let names = restore::routes(config);
-    let routes = messages::start(config, &names, &store, &clock, &routes_out, &mut tasks, &stop)?;
+    let mut routes = messages::start(config, instead, &store, clock, &routes_out, &mut tasks, stop)?;
     drop(routes_out);
     let (watched, watch_facts, watch_stop) = (store.clone(), facts.clone(), stop.clone());
     tasks.spawn(async move {
@@ -117,94 +228,21 @@ pub async fn start(
         picture: picture_out,
         routes: routes_in,
         facts: facts_in,
-        direct: routes.direct,
+        direct: std::mem::take(&mut routes.direct),
         counters: counters.clone(),
         beat: Arc::clone(&beat),
         done: Arc::clone(&core_done),
         under_way: Arc::clone(&under_way),
     };
-    let core = Core::new(state, parts, Arc::clone(&clock));
+    let core = Core::new(state, parts, Arc::clone(clock));
     let core_stop = stop.clone();
     tasks.spawn(async move {
         core.run(core_stop).await;
         "core"
     });
-    let threads = sources::start(config, &rack, &clock, &to_core, &counters, &mut tasks, &stop)?;
-    drop(to_core);
-    let core_beat = Arc::clone(&beat);
     let modem_health = routes.modem.as_ref().map(|(_, health)| health.clone());
-    let route_ready = messages::route_ready(modem_health, &routes.health, &mut tasks, &stop);
-    messages::start_sounder(config, picture.clone(), &mut tasks, &stop);
-    if let Some((texts, health)) = routes.modem {
-        let (picture, commands, clock) = (picture.clone(), commands.clone(), Arc::clone(&clock));
-        let texts_at = names.iter().position(|name| name == TEXT).context("texts are not in the plan")?;
-        let answers = answers::Answers::new(
-            config,
-            store.clone(),
-            picture,
-            commands,
-            clock,
-            health,
-            (facts.clone(), texts_at),
-        );
-        let stop = stop.clone();
-        tasks.spawn(async move {
-            answers.run(texts, stop).await;
-            "answers"
-        });
-    }
-    let drills = crate::drill::watch::Watch {
-        folder: config.store.folder.clone(),
-        store: store.clone(),
-        picture: picture.clone(),
-        facts: facts.clone(),
-        clock: Arc::clone(&clock),
-    };
-    let drill_stop = stop.clone();
-    tasks.spawn(async move {
-        drills.run(drill_stop).await;
-        "drills"
-    });
-    let seen = outward::Seen {
-        rack: &rack,
-        store: &store,
-        picture: &picture,
-        clock: &clock,
-        core_beat,
-        route_beats: routes.beats,
-        route_ready: route_ready.clone(),
-    };
-    let reach = outward::start(config, &seen, &mut tasks, &stop)?;
-    let mut address = None;
-    if options.page {
-        let encryption = page::encryption(config, now.utc)?;
-        let backend = Backend {
-            rack: Arc::clone(&rack),
-            snapshot: picture.clone(),
-            commands: commands.clone(),
-            history: Arc::new(StoreHistory::new(store.clone(), Arc::clone(&rack))),
-            clock: Arc::clone(&clock),
-            people: Arc::new(people(config)),
-            access: access(config, options.demo),
-            species: Arc::new(species(config)?),
-            limits: limits_in_force(config, &picture),
-            health: health(Arc::clone(&clock), beat, store.clone(), counters.clone(), reach.clone()),
-            sessions: Some(Arc::new(page::StoreSessions(store.clone()))),
-            station: page::facts(config, Arc::clone(&clock), store.clone(), routes.health.clone(), reach),
-            stop: stop.clone(),
-        };
-        let listener = TcpListener::bind(config.web.listen).await.with_context(|| {
-            format!("cannot listen on {}: is another program using it?", config.web.listen)
-        })?;
-        address = Some(listener.local_addr()?);
-        let app = crate::web::router(backend);
-        let serving = page::serve_apart(listener, app, encryption, stop.clone())?;
-        tasks.spawn(async move {
-            serving.await;
-            "page"
-        });
-    }
-    Ok(Station {
+    let route_ready = messages::route_ready(modem_health, &routes.health, &mut tasks, stop);
+    let station = Station {
         picture,
         commands,
         facts,
@@ -212,13 +250,16 @@ pub async fn start(
         store,
         counters,
         core_done,
-        address,
+        address: None,
+        clock: Arc::clone(clock),
         under_way,
-        seen: routes.seen,
+        seen: routes.seen.clone(),
+        rests: routes.rests.clone(),
         tasks,
-        threads,
-        stop,
-    })
+        threads: Vec::new(),
+        stop: stop.clone(),
+    };
+    Ok(Inside { station, to_core, routes, beat })
 }
 
 impl Station {
@@ -228,6 +269,13 @@ impl Station {
         let change = *self.store.outbox_changes().borrow();
         self.under_way.load(Ordering::Acquire) == 0
             && self.seen.iter().all(|seen| seen.load(Ordering::Acquire) >= change)
+    }
+
+    /// The same, and no route has anything to do at this moment of the clock either.
+    #[must_use]
+    pub fn is_at_rest(&self) -> bool {
+        let up = self.clock.now().up.ms();
+        self.is_settled() && self.rests.iter().all(|until| until.load(Ordering::Acquire) > up)
     }
 
     /// Waits until told to stop, or until a task that must not end has ended; then ends the rest

@@ -5,6 +5,7 @@ use std::process::Command;
 use std::sync::OnceLock;
 
 static BUILT: OnceLock<PathBuf> = OnceLock::new();
+static SEASON: OnceLock<PathBuf> = OnceLock::new();
 
 /// Folder of the release build, brought up to date once a test process; or the one that is named by
 /// `NIGHTJAR_PROGRAMS`, such as that of an installed package.
@@ -13,18 +14,24 @@ fn folder() -> &'static PathBuf {
         if let Some(named) = std::env::var_os("NIGHTJAR_PROGRAMS") {
             return named.into();
         }
-        let cargo = std::env::var_os("CARGO").unwrap_or_else(|| "cargo".into());
-        let built = Command::new(cargo)
-            .args(["build", "--release", "--locked", "--quiet", "-p", "nightjar", "-p", "nightjar-simulator"])
-            .current_dir(concat!(env!("CARGO_MANIFEST_DIR"), "/.."))
-            // Cargo sets it for what it runs, and the build of a cryptography library watches it: with
-            // it all would be built anew each time.
-            .env_remove("CARGO_MANIFEST_DIR")
-            .status()
-            .expect("cargo can be started");
-        assert!(built.success(), "the programs cannot be built");
+        build(&["-p", "nightjar", "-p", "nightjar-simulator"]);
         target().join("release")
     })
+}
+
+/// Builds for release.
+fn build(what: &[&str]) {
+    let cargo = std::env::var_os("CARGO").unwrap_or_else(|| "cargo".into());
+    let built = Command::new(cargo)
+        .args(["build", "--release", "--locked", "--quiet"])
+        .args(what)
+        .current_dir(concat!(env!("CARGO_MANIFEST_DIR"), "/.."))
+        // Cargo sets it for what it runs, and the build of a cryptography library watches it: with
+        // it all would be built anew each time.
+        .env_remove("CARGO_MANIFEST_DIR")
+        .status()
+        .expect("cargo can be started");
+    assert!(built.success(), "{what:?} cannot be built");
 }
 
 /// The target folder: a test lies in TARGET/PROFILE/deps, a program in TARGET/PROFILE.
@@ -39,6 +46,16 @@ fn target() -> PathBuf {
 #[must_use]
 pub fn stored_season() -> Command {
     Command::new(target().join("release/examples/stored_season"))
+}
+
+/// What plays a season on a clock moved by hand, built once a test process.
+#[must_use]
+pub fn virtual_season() -> Command {
+    let program = SEASON.get_or_init(|| {
+        build(&["-p", "nightjar", "--example", "virtual_season"]);
+        target().join("release/examples/virtual_season")
+    });
+    Command::new(program)
 }
 
 /// The daemon and its commands.

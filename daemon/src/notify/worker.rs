@@ -7,12 +7,12 @@ use super::modem::ModemRoute;
 use super::webhook::WebhookRoute;
 use super::{Body, FOLDER, MAIL, Sent, TEXT, WEBHOOK, gsm};
 use crate::alarm::event::Priority;
-use crate::clock::{Clock, Uptime, sleep_or_never};
+use crate::clock::{Clock, Now, Uptime, sleep_or_never};
 use crate::store::{Message, MessageKey, NewMessage, Outcome, StoreError, StoreHandle};
 use nightjar_calc::time::Span;
 use std::collections::VecDeque;
 use std::sync::atomic::{AtomicU64, Ordering};
-use std::sync::{Arc, Mutex};
+use std::sync::{Arc, Mutex, PoisonError};
 use tokio::sync::{mpsc, watch};
 use tokio_util::sync::CancellationToken;
 
@@ -36,28 +36,47 @@ pub enum Backend {
 pub struct Memory {
     /// Name of the route it stands for.
     pub route: &'static str,
-    answers: Mutex<Vec<Sent>>,
-    taken: watch::Sender<Vec<(String, Body)>>,
+    refusal: Mutex<Option<Sent>>,
+    handed: Mutex<Vec<Handed>>,
+}
+
+/// What was handed to a route that only remembers.
+#[derive(Clone, Debug)]
+pub struct Handed {
+    /// Key of the message.
+    pub key: String,
+    /// The message.
+    pub body: Body,
+    /// When.
+    pub at: Now,
+    /// Whether the route took it.
+    pub accepted: bool,
 }
 
 impl Memory {
-    /// Gives these answers, first to last, then accepts everything.
+    /// Accepts everything.
     #[must_use]
-    pub fn new(route: &'static str, mut answers: Vec<Sent>) -> Arc<Self> {
-        answers.reverse();
-        Arc::new(Self { route, answers: Mutex::new(answers), taken: watch::channel(Vec::new()).0 })
+    pub fn new(route: &'static str) -> Arc<Self> {
+        Arc::new(Self { route, refusal: Mutex::default(), handed: Mutex::default() })
     }
 
-    /// What has been handed over so far, key and body.
-    #[must_use]
-    pub fn taken(&self) -> watch::Receiver<Vec<(String, Body)>> {
-        self.taken.subscribe()
+    /// Answers everything with this from now on; accepts everything again without it.
+    pub fn refuse_with(&self, refusal: Option<Sent>) {
+        *self.refusal.lock().unwrap_or_else(PoisonError::into_inner) = refusal;
     }
 
-    fn send(&self, key: &str, body: &Body) -> Sent {
-        let next = self.answers.lock().unwrap_or_else(std::sync::PoisonError::into_inner).pop();
-        self.taken.send_modify(|all| all.push((key.to_owned(), body.clone())));
-        next.unwrap_or(Sent::Accepted(None))
+    /// What has been handed over since this was last asked, taken or not.
+    #[must_use]
+    pub fn take_handed(&self) -> Vec<Handed> {
+        std::mem::take(&mut *self.handed.lock().unwrap_or_else(PoisonError::into_inner))
+    }
+
+    fn send(&self, key: &str, body: &Body, at: Now) -> Sent {
+        let refusal = self.refusal.lock().unwrap_or_else(PoisonError::into_inner).clone();
+        let accepted = refusal.is_none();
+        let handed = Handed { key: key.to_owned(), body: body.clone(), at, accepted };
+        self.handed.lock().unwrap_or_else(PoisonError::into_inner).push(handed);
+        refusal.unwrap_or(Sent::Accepted(None))
     }
 }
 
@@ -88,7 +107,7 @@ impl Backend {
             Self::Folder(folder) => folder.send(key, body, clock.now()).await,
             Self::Text(modem) => modem.send(key, body, priority).await,
             Self::Webhook(webhook) => webhook.send(key, body, clock.now()).await,
-            Self::Memory(memory) => memory.send(key, body),
+            Self::Memory(memory) => memory.send(key, body, clock.now()),
         }
     }
 }
@@ -164,6 +183,7 @@ pub struct Worker {
     direct: Option<mpsc::Receiver<NewMessage>>,
     in_hand: VecDeque<InHand>,
     seen: Arc<AtomicU64>,
+    rests: Arc<AtomicU64>,
     beat: Arc<AtomicU64>,
     greet_at: Option<Uptime>,
     /// When the first message left after a time in which none did.
@@ -211,6 +231,7 @@ impl Worker {
             direct: None,
             in_hand: VecDeque::new(),
             seen: Arc::default(),
+            rests: Arc::default(),
             beat: Arc::new(AtomicU64::new(clock.0.now().up.ms())),
             clock,
             greet_at: None,
@@ -238,6 +259,13 @@ impl Worker {
     #[must_use]
     pub fn seen(&self) -> Arc<AtomicU64> {
         Arc::clone(&self.seen)
+    }
+
+    /// Up-time until which it has nothing to do unless the outbox changes, in milliseconds. Not later than the
+    /// present while it works on what has become due.
+    #[must_use]
+    pub fn rests(&self) -> Arc<AtomicU64> {
+        Arc::clone(&self.rests)
     }
 
     /// Up-time of the last useful work, in milliseconds: a look at the outbox or an attempt.
@@ -281,6 +309,7 @@ impl Worker {
             // One with nothing to carry still shows that it could.
             let pulse = self.clock.0.now().up.after(PULSE);
             let wake = dues.chain(wake).chain(self.greet_at).chain([pulse]).min();
+            self.rests.store(wake.map_or(u64::MAX, Uptime::ms), Ordering::Release);
             let clock = Arc::clone(&self.clock);
             tokio::select! {
                 () = stop.cancelled() => return,

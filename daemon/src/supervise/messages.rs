@@ -1,5 +1,6 @@
 //! Starts a worker for each route of messages, and brings what they say to the core.
 
+use super::restore;
 use crate::alarm::engine::Fact;
 use crate::alarm::event::AlarmKind;
 use crate::clock::Clock;
@@ -38,28 +39,34 @@ pub struct Routes {
     pub health: Vec<(String, watch::Receiver<RouteHealth>)>,
     /// Change of the outbox up to which each route has done its work.
     pub seen: Vec<Arc<AtomicU64>>,
+    /// Up-time until which each route has nothing to do, in milliseconds.
+    pub rests: Vec<Arc<AtomicU64>>,
     /// Up-time of the last useful work of each, in milliseconds, by name.
     pub beats: Vec<(&'static str, Arc<AtomicU64>)>,
     /// Texts that people send, and how the modem fares, when there is one.
     pub modem: Option<(mpsc::Receiver<TextIn>, watch::Receiver<ModemHealth>)>,
 }
 
-/// Starts a worker for each route of the configuration. `names` are the routes in the order of the
-/// plan of alarms.
+/// Starts a worker for each route of the configuration, or for `instead` of them.
 pub fn start(
     config: &Config,
-    names: &[String],
+    instead: Option<Vec<Backend>>,
     store: &StoreHandle,
     clock: &Arc<dyn Clock>,
     to_core: &mpsc::Sender<FromRoute>,
     tasks: &mut JoinSet<&'static str>,
     stop: &CancellationToken,
 ) -> Result<Routes> {
+    let names = restore::routes(config);
     let mut routes = Routes::default();
-    let mut backends = backends(config)?;
+    let modem = config.notify.sms.as_ref().filter(|_| instead.is_none());
+    let mut backends = match instead {
+        Some(backends) => backends,
+        None => backends(config)?,
+    };
     let (text_reports, text_fates) = mpsc::channel(REPORTS);
     let mut text_fates = Some(text_fates);
-    if let Some(sms) = &config.notify.sms {
+    if let Some(sms) = modem {
         let (route, modem, texts, health) =
             modem::open(sms, store.clone(), Arc::clone(clock), text_reports.clone());
         backends.push(Backend::Text(route));
@@ -82,6 +89,7 @@ pub fn start(
         let (worker, health) = Worker::new(backend, store.clone(), Arc::clone(clock), reports);
         let worker = worker.with_direct(direct_inbox).with_greeting();
         routes.seen.push(worker.seen());
+        routes.rests.push(worker.rests());
         routes.beats.push((name, worker.beat()));
         routes.direct.insert(name.to_owned(), direct);
         routes.health.push((name.to_owned(), health.clone()));
