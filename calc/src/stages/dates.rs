@@ -204,7 +204,7 @@ impl Ask<'_> {
         let missing: Vec<f64> = targets.iter().map(|target| target - self.lot.done.amount).collect();
         let mut ahead = Vec::with_capacity(missing.len() * self.along.len());
         let held = self.along.days_of_all(&missing, &mut ahead);
-        Moments { done: self.lot.done, along: self.along, behind, ahead, held }
+        Moments { done: self.lot.done, along: self.along, behind, ahead, placed: 0, held }
     }
 }
 
@@ -215,8 +215,9 @@ struct Moments<'a> {
     along: &'a Reach,
     /// Sums that are behind, rising.
     behind: Vec<f64>,
-    /// Days from the issue, in no order; infinite for never.
+    /// Days from the issue, infinite for never. So many of the smallest come first, the rest in no order.
     ahead: Vec<f64>,
+    placed: usize,
     held: bool,
 }
 
@@ -249,7 +250,10 @@ impl Moments<'_> {
         if rank >= self.ahead.len() {
             return None;
         }
-        let (_, days, _) = self.ahead.select_nth_unstable_by(rank, f64::total_cmp);
+        // Quantiles are asked for in rising order: what lies below the last one need not be looked at again.
+        let first = if rank < self.placed { 0 } else { self.placed };
+        let (_, days, _) = self.ahead[first..].select_nth_unstable_by(rank - first, f64::total_cmp);
+        self.placed = rank + 1;
         days.is_finite().then(|| self.along.after(*days))
     }
 }

@@ -50,7 +50,8 @@ impl Board {
     pub fn scan(&mut self, at: Span, water: &Water, script: &Script) -> [Vec<RawReading>; NODES] {
         self.scans += 1;
         let shared = water.shared(at);
-        let mut jars: Vec<Jar> = (0..JARS).map(|jar| self.undisturbed(jar, shared + water.offset(jar))).collect();
+        let mut jars: Vec<Jar> =
+            (0..JARS).map(|jar| self.undisturbed(jar, shared + water.offset(jar))).collect();
         let mut stuck = [false; JARS];
         for fault in script.on(at) {
             disturb(&mut jars, &mut stuck, fault.cause, at, fault);

@@ -18,7 +18,7 @@ const APART: f64 = 3.0;
 const STAY: f64 = 26.0;
 const CYCLE: f64 = 27.0;
 /// Dead eggs are drawn off every so many days.
-const SIPHON_EVERY: f64 = 3.0;
+const SIPHON_EVERY: f64 = 6.0;
 
 /// Name of a jar.
 pub fn jar_name(jar: usize) -> String {

@@ -30,7 +30,8 @@ const DAILY: Span = Span::from_hours(25);
 #[derive(Clone, Debug)]
 pub struct Expected {
     pub kind: AlarmKind,
-    pub asset: Asset,
+    /// About what: one of these.
+    pub assets: Vec<Asset>,
     /// When its condition is there, and how soon it must be decided.
     pub from: Span,
     pub within: Span,
@@ -50,7 +51,7 @@ impl Expected {
         // Three samples must agree, and time passes scan by scan.
         let within = default.on_delay.max(scan + scan) + first_wait(default.priority) + scan + scan;
         let over_within = default.off_delay + scan + scan + scan;
-        Self { kind, asset, from, within, over, over_within, silent_until: None, again: false }
+        Self { kind, assets: vec![asset], from, within, over, over_within, silent_until: None, again: false }
     }
 
     fn later(mut self, by: Span) -> Self {
@@ -73,7 +74,8 @@ pub fn expected(fault: &Fault, scan: Span, water: &Water) -> Vec<Expected> {
         }
         Cause::PumpTwice => {
             let [first, second] = fault.halves();
-            let pump = |when| of(AlarmKind::NoFlowHeader, Asset::Pump("pump".into()), when).later(OTHER_HEADERS);
+            let pump =
+                |when| of(AlarmKind::NoFlowHeader, Asset::Pump("pump".into()), when).later(OTHER_HEADERS);
             vec![pump(first), Expected { again: true, ..pump(second) }]
         }
         Cause::Header(header) => {
@@ -120,7 +122,10 @@ pub fn expected(fault: &Fault, scan: Span, water: &Water) -> Vec<Expected> {
             let over = water.last_above(HIGH - HIGH_MARGIN + SPREAD, fault.from, fault.until);
             let gone = water.last_above(HIGH - HIGH_MARGIN - SPREAD, fault.from, fault.until);
             let high = of(AlarmKind::TempHigh, Asset::Supply, (from, over)).later(sure - from);
-            vec![Expected { over_within: high.over_within + (gone - over), ..high }]
+            // One event, named after both headers when they pass the limit together, else after the first.
+            let headers = ["A", "B"].map(|header| Asset::Header(header.into()));
+            let assets = high.assets.iter().cloned().chain(headers).collect();
+            vec![Expected { over_within: high.over_within + (gone - over), assets, ..high }]
         }
         Cause::Stuck(n) => vec![of(AlarmKind::Stuck, thermometer(n), when).later(STILL)],
         Cause::ThermometerSilent(n) | Cause::ThermometerLost(n) => {

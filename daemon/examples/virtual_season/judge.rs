@@ -22,7 +22,10 @@ pub async fn judge(season: &mut Season, scan: Span) -> Result<Value> {
     let stored = store.read(|r| Ok((r.stored_readings()?, r.unplaced_readings()?))).await?;
     let mut problems = std::mem::take(&mut season.sums.problems);
     if stored != (season.stage.sent, 0) {
-        problems.push(format!("{} readings were sent, {} stored, {} unplaced", season.stage.sent, stored.0, stored.1));
+        problems.push(format!(
+            "{} readings were sent, {} stored, {} unplaced",
+            season.stage.sent, stored.0, stored.1
+        ));
     }
     let health = store.health();
     if health.failing.is_some() || health.dropped_readings + health.dropped_transitions > 0 {
@@ -68,7 +71,7 @@ fn match_up(expected: &[Expected], raised: &[Raised], problems: &mut Vec<String>
     for wanted in expected {
         let fits = |raised: &&Raised| {
             raised.kind == wanted.kind
-                && raised.asset == wanted.asset
+                && wanted.assets.contains(&raised.asset)
                 && matches!(raised.change, Change::Again { .. }) == wanted.again
                 && raised.at >= wanted.from
                 && raised.at <= wanted.from + wanted.within
@@ -93,7 +96,7 @@ fn words(wanted: &Expected) -> String {
     format!(
         "{:?} {:?}{} from {:.5} d within {} s, over {:.5} d within {} s",
         wanted.kind,
-        wanted.asset,
+        wanted.assets,
         if wanted.again { " again" } else { "" },
         wanted.from.days(),
         wanted.within.secs(),
@@ -115,8 +118,13 @@ fn told(season: &Season, raised: &[Raised], scan: Span, problems: &mut Vec<Strin
         let about = format!("event-{}/", urgent.event);
         let first = accepted.iter().filter(|(key, at)| key.starts_with(&about) && **at >= urgent.at);
         let first = first.map(|(_, at)| *at).min();
-        let silent = season.script.expected.iter().filter(|e| e.kind == urgent.kind && e.asset == urgent.asset);
-        let silent = silent.filter(|e| e.from <= urgent.at && urgent.at <= e.over).find_map(|e| e.silent_until);
+        let silent = season
+            .script
+            .expected
+            .iter()
+            .filter(|e| e.kind == urgent.kind && e.assets.contains(&urgent.asset));
+        let silent =
+            silent.filter(|e| e.from <= urgent.at && urgent.at <= e.over).find_map(|e| e.silent_until);
         let latest = (urgent.at + scan + scan).max(silent.unwrap_or(Span::ZERO));
         if !first.is_some_and(|at| at <= latest) {
             let first = first.map(|at| at.days());

@@ -26,7 +26,8 @@ pub struct Raised {
 /// Every one of them, in order. A moment is that of its run and up-time: the wall clock may have been set.
 pub async fn all(store: &StoreHandle, runs: &BTreeMap<i64, Span>) -> Result<Vec<Raised>> {
     let filter = JournalFilter { kind: Some(JournalKind::Alarm), ..JournalFilter::default() };
-    let lines = store.read(move |r| r.journal(&filter, MOST_LINES)).await.context("cannot read the journal")?;
+    let lines =
+        store.read(move |r| r.journal(&filter, MOST_LINES)).await.context("cannot read the journal")?;
     let mut raised: Vec<Raised> = Vec::new();
     for line in lines.into_iter().rev() {
         let Some(event) = line.body.get("event").cloned() else { continue };

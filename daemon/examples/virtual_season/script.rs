@@ -3,8 +3,8 @@
 //!
 //! Times are spans since the beginning, by a clock that nobody sets.
 
-use crate::chance::Dice;
 use crate::board::node_of;
+use crate::chance::Dice;
 use crate::eggs::{self, JARS};
 use crate::expected::{Expected, expected};
 use crate::water::Water;
@@ -134,7 +134,11 @@ impl Script {
             if let Some((kind, hours)) = round.pop() {
                 let from = begin + on_scan(Span::from_days(dice.between(0.05, 0.3)), scan);
                 let until = from + on_scan(Span::from_days(hours / 24.0), scan);
-                if let Some(cause) = placed(kind, from, until, length, &mut dice) {
+                let cause = placed(kind, from, until, length, &mut dice);
+                // How long a thermometer held still once it may hold still again.
+                let learnt = |cause: &Cause| faults.iter().any(|f: &Fault| f.cause == *cause);
+                let known = |cause: &Cause| matches!(cause, Cause::Stuck(_)) && learnt(cause);
+                if let Some(cause) = cause.filter(|cause| !known(cause)) {
                     faults.push(Fault { cause, from, until, scan });
                 }
             }
@@ -158,7 +162,8 @@ impl Script {
             _ => false,
         };
         let gaps = self.faults.iter().filter(move |fault| silent(fault.cause));
-        gaps.map(|fault| (fault.from - fault.scan, fault.until)).filter(|(from, until)| *until - *from > BRIDGED)
+        gaps.map(|fault| (fault.from - fault.scan, fault.until))
+            .filter(|(from, until)| *until - *from > BRIDGED)
     }
 
     /// What goes on at a moment.

@@ -8,6 +8,7 @@ use crate::sums::Sums;
 use crate::water::Water;
 use anyhow::Result;
 use nightjar::alarm::engine::Fact;
+use nightjar::alarm::event::AlarmKind;
 use nightjar::clock::Clock;
 use nightjar::logbook::{Act, Entry, EntryId};
 use nightjar::notify::worker::Handed;
@@ -107,7 +108,8 @@ impl Season {
     /// What the script does to the outside of the station.
     async fn harm(&mut self, at: Span) -> Result<()> {
         let on: Vec<Fault> = self.script.on(at).copied().collect();
-        let refused = on.iter().map(|fault| fault.refuses()).fold((false, false), |a, b| (a.0 || b.0, a.1 || b.1));
+        let refused =
+            on.iter().map(|fault| fault.refuses()).fold((false, false), |a, b| (a.0 || b.0, a.1 || b.1));
         self.stage.refuse(refused.0, refused.1);
         for node in 0..NODES {
             let up = !on.iter().any(|fault| fault.cause == Cause::Node(node));
@@ -137,10 +139,9 @@ impl Season {
         self.stage = self.stage.restart(OFF_FOR, off_by, knows_the_time).await?;
         let after = self.stage.picture();
         let at = self.stage.wall(self.stage.at);
-        for (what, before, after) in [
-            ("alarms", alarms(&before), alarms(&after)),
-            ("jars", jars(&before), jars(&after)),
-        ] {
+        for (what, before, after) in
+            [("alarms", alarms(&before), alarms(&after)), ("jars", jars(&before), jars(&after))]
+        {
             if before != after {
                 self.problems.push(format!("restart of {at}: {what} were {before:?} and are {after:?}"));
             }
@@ -175,8 +176,11 @@ impl Season {
             let unanswered = matches!(fault.cause, Cause::Unanswered(_)) && at < fault.from + UNANSWERED_FOR;
             unanswered || fault.cause == Cause::PumpTwice
         });
-        let seen: BTreeMap<u64, Span> =
-            picture.alarms.iter().map(|alarm| (alarm.event.0, *self.seen.get(&alarm.event.0).unwrap_or(&at))).collect();
+        let seen: BTreeMap<u64, Span> = picture
+            .alarms
+            .iter()
+            .map(|alarm| (alarm.event.0, *self.seen.get(&alarm.event.0).unwrap_or(&at)))
+            .collect();
         let waits = |alarm: &&AlarmView| {
             let answered = alarm.acknowledged.is_some() || alarm.suppressed.is_some() || asleep;
             !answered && at >= seen[&alarm.event.0] + ANSWERED_AFTER
@@ -205,12 +209,15 @@ impl Season {
 
 /// When the station is started anew, and whether it knows the time then.
 fn restarts(script: &Script) -> VecDeque<(Span, bool)> {
-    let of = |fault: &Fault| match fault.cause {
-        Cause::Restart => vec![(fault.from, true)],
-        Cause::JarThenRestart(_) => vec![(fault.part(0.3), true)],
-        Cause::Restarts => [0.0, 0.25, 0.5, 0.75].map(|share| (fault.part(share), true)).to_vec(),
-        Cause::RestartWithoutClock => vec![(fault.from, false)],
-        _ => Vec::new(),
+    let of = |fault: &Fault| {
+        let shares: &[f64] = match fault.cause {
+            Cause::Restart | Cause::RestartWithoutClock => &[0.0],
+            Cause::JarThenRestart(_) => &[0.3],
+            Cause::Restarts => &[0.0, 0.25, 0.5, 0.75],
+            _ => &[],
+        };
+        let knows_the_time = fault.cause != Cause::RestartWithoutClock;
+        shares.iter().map(|share| (fault.part(*share), knows_the_time)).collect::<Vec<_>>()
     };
     script.faults.iter().flat_map(of).collect()
 }
@@ -221,7 +228,9 @@ fn alarms(picture: &Snapshot) -> Vec<String> {
         let acknowledged = alarm.acknowledged.as_ref().map(|(by, _)| by);
         format!("{:?} {:?} {:?} on {} by {acknowledged:?}", alarm.event, alarm.kind, alarm.asset, alarm.on)
     };
-    let mut all: Vec<String> = picture.alarms.iter().map(words).collect();
+    // That it was started too often is what the start adds.
+    let stay = |alarm: &&AlarmView| alarm.kind != AlarmKind::Restarted;
+    let mut all: Vec<String> = picture.alarms.iter().filter(stay).map(words).collect();
     all.sort();
     all
 }

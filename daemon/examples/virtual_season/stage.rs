@@ -26,8 +26,9 @@ use tokio_util::sync::CancellationToken;
 /// Turns in a row in which nothing is under way, before time goes on: what a worker says of a message
 /// reaches the core, and from there the disk, within fewer.
 const CALM: u32 = 6;
-/// Groups of readings that may wait for the disk before time waits too: half of its queue.
-const WAITING: usize = 2_048;
+/// Groups of readings that may wait for the disk before time waits too: a disk that is half an hour of this
+/// time behind would have failed.
+const WAITING: usize = 64;
 /// Turns without rest before the thread is given up for a moment, and how often before that is a fault.
 const BUSY: u32 = 100;
 const PATIENCE: u32 = 1_200_000;
@@ -64,8 +65,21 @@ impl Stage {
         let (station, feed) = start(&config, &clock, &stop, &texts, &mails).await?;
         let runs = BTreeMap::from([(station.store.run(), Span::ZERO)]);
         let (at, off_by) = (Span::ZERO, Span::ZERO);
-        let mut stage =
-            Self { config, clock, station, feed, stop, texts, mails, fed: 0, sent: 0, runs, at, begin, off_by };
+        let mut stage = Self {
+            config,
+            clock,
+            station,
+            feed,
+            stop,
+            texts,
+            mails,
+            fed: 0,
+            sent: 0,
+            runs,
+            at,
+            begin,
+            off_by,
+        };
         stage.connect().await?;
         Ok(stage)
     }
@@ -235,7 +249,10 @@ fn configuration(folder: &Path, scan: Span) -> Result<String> {
         names(JARS / 2..JARS),
     );
     for node in ["node-a", "node-b"] {
-        write!(text, "[[source.serial]]\nid = \"{node}\"\nport = \"/dev/null-{node}\"\ninterval = \"{seconds}s\"\n")?;
+        write!(
+            text,
+            "[[source.serial]]\nid = \"{node}\"\nport = \"/dev/null-{node}\"\ninterval = \"{seconds}s\"\n"
+        )?;
     }
     for jar in 0..JARS {
         let node = ["node-a", "node-b"][node_of(jar)];

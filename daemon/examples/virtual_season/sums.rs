@@ -30,9 +30,10 @@ impl Sums {
         let Some(shown) = picture.jars[jar].progress.as_ref() else { return };
         let from = shown.fertilized_at.since(stage.wall(Span::ZERO));
         let until = stage.moment(shown.as_of);
-        let gaps: Vec<(Span, Span)> =
-            script.gaps(jar).filter(|gap| from < gap.0 && gap.0 < until).collect();
-        let exact = gaps.iter().fold(water.c_days(jar, from, until), |sum, gap| sum - water.c_days(jar, gap.0, gap.1));
+        let gaps: Vec<(Span, Span)> = script.gaps(jar).filter(|gap| from < gap.0 && gap.0 < until).collect();
+        let exact = gaps
+            .iter()
+            .fold(water.c_days(jar, from, until), |sum, gap| sum - water.c_days(jar, gap.0, gap.1));
         // A gap is known as one when it is over.
         if exact < FEWEST || gaps.iter().any(|gap| until < gap.1 + SEEN_AFTER) {
             return;

@@ -48,8 +48,11 @@ impl Water {
     /// °C at some time after the beginning, the same for all jars.
     pub fn shared(&self, at: Span) -> f64 {
         let day = at.days();
-        let waves: f64 =
-            self.waves.iter().map(|(swing, period, phase)| swing * ((day / period + phase) * TAU).sin()).sum();
+        let waves: f64 = self
+            .waves
+            .iter()
+            .map(|(swing, period, phase)| swing * ((day / period + phase) * TAU).sin())
+            .sum();
         let spells = self.spells.iter().map(|spell| {
             let hours = (at - spell.from).secs().min((spell.until - at).secs()) / 3_600.0;
             (hours * WARMING).clamp(0.0, spell.by)

@@ -418,23 +418,29 @@ impl Worker {
     /// Sends everything due and says when to look again.
     async fn pass(&mut self) -> Result<Option<Uptime>, StoreError> {
         let route = self.backend.route();
-        self.store.expire_messages().await?;
         loop {
             let now = self.clock.0.now();
             if let Some(until) = self.held_until.filter(|until| *until > now.up) {
                 return Ok(Some(until));
             }
-            let due = self.store.read(move |look| look.due(route, now, BATCH)).await?;
+            // One look says all there is in an hour without messages.
+            let look = self.store.read(move |look| Ok((look.due(route, now, BATCH)?, look.next_due(route)?)));
+            let (due, mut next) = look.await?;
             // One at a time, most urgent first: what was queued meanwhile may be more urgent.
-            let Some(message) = due.into_iter().next() else { break };
+            let Some(message) = due.into_iter().next() else {
+                if next.is_some_and(|next| next <= now.up) {
+                    // What is due and not to be sent has outlived its use.
+                    self.store.expire_messages().await?;
+                    next = self.store.read(move |look| look.next_due(route)).await?;
+                }
+                let soonest = self.clock.0.now().up.after(SHORT_REST);
+                return Ok(next.map(|next| next.max(soonest)));
+            };
             if !self.stood_aside(&message).await? {
                 self.attempt(message).await?;
             }
             self.beat.store(self.clock.0.now().up.ms(), Ordering::Relaxed);
         }
-        let next = self.store.read(move |look| look.next_due(route)).await?;
-        let soonest = self.clock.0.now().up.after(SHORT_REST);
-        Ok(next.map(|next| next.max(soonest)))
     }
 
     async fn attempt(&mut self, message: Message) -> Result<(), StoreError> {

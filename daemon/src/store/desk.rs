@@ -564,7 +564,9 @@ impl Desk {
     }
 
     fn keep_house(&mut self) {
-        self.bound();
+        if self.failing.is_some() {
+            self.bound();
+        }
         self.tell_waiting();
         if self.failing.is_none() {
             // Both are tried again in a minute; a failure is noted by `write`.

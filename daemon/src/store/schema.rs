@@ -3,6 +3,7 @@
 //! A released step is never edited; a change is a new step at the end.
 
 use super::error::{StoreError, Trouble};
+use rusqlite::config::DbConfig;
 use rusqlite::{Connection, OpenFlags, TransactionBehavior};
 use std::path::Path;
 
@@ -75,6 +76,9 @@ fn common(db: &Connection) -> Result<(), StoreError> {
     // An error on a mapped page is a signal that kills the process, not an error code.
     db.pragma_update_and_check(None, "mmap_size", 0, |_| Ok(())).or_else(no_rows_is_fine)?;
     db.set_prepared_statement_cache_capacity(64);
+    // A statement stays prepared when other values are bound to it. Nothing here is planned by values: there
+    // are no statistics, and without this each look at the outbox was parsed and planned anew.
+    db.set_db_config(DbConfig::SQLITE_DBCONFIG_ENABLE_QPSG, true)?;
     // Pages of the file in memory, KiB. The system keeps them, too, and takes them back when it must.
     db.pragma_update(None, "cache_size", -512)?;
     Ok(())
