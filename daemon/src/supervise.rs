@@ -2,6 +2,7 @@
 //! order.
 
 mod answers;
+mod inside;
 mod messages;
 mod outward;
 mod own_number;
@@ -14,23 +15,20 @@ use crate::alarm::engine::Fact;
 use crate::clock::Clock;
 use crate::config::Config;
 use crate::core::limits;
-use crate::core::run::{Core, CoreParts, FACT_QUEUE, ROUTE_QUEUE};
 use crate::history::StoreHistory;
 use crate::ids::PersonId;
 use crate::ingest::SourceCounters;
-use crate::ingest::feed::FEED_CAPACITY;
 use crate::notify::TEXT;
 use crate::notify::worker::Backend as Route;
 use crate::rack::JarIx;
 use crate::reading::FromSource;
 use crate::snapshot::Snapshot;
-use crate::store::{StoreHandle, StoreHealth, StoreOptions};
+use crate::store::StoreHandle;
 use crate::web::backend::{
-    Access, Asked, Backend, Beat, COMMANDS_WAITING, Hashed, HealthView, JarLimits, Metric, Person, Species,
+    Access, Asked, Backend, Beat, Hashed, HealthView, JarLimits, Metric, Person, Species,
 };
 use anyhow::{Context, Result, bail};
 use reach::Reach;
-use restore::Beginning;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicU64, AtomicUsize, Ordering};
 use tokio::net::TcpListener;
@@ -88,7 +86,8 @@ pub async fn start(
     stop: CancellationToken,
     options: Options,
 ) -> Result<Station> {
-    let Inside { mut station, to_core, routes, beat } = inside(config, &clock, &stop, None).await?;
+    let inside::Inside { mut station, to_core, routes, beat } =
+        inside::start(config, &clock, &stop, None).await?;
     let rack = Arc::clone(&config.rack);
     let tasks = &mut station.tasks;
     station.threads = sources::start(config, &rack, &clock, &to_core, &station.counters, tasks, &stop)?;
@@ -179,87 +178,8 @@ pub async fn start_fed(
     stop: CancellationToken,
     routes: Vec<Route>,
 ) -> Result<(Station, mpsc::Sender<FromSource>)> {
-    let Inside { station, to_core, .. } = inside(config, &clock, &stop, Some(routes)).await?;
+    let inside::Inside { station, to_core, .. } = inside::start(config, &clock, &stop, Some(routes)).await?;
     Ok((station, to_core))
-}
-
-/// A station without eyes yet.
-struct Inside {
-    station: Station,
-    to_core: mpsc::Sender<FromSource>,
-    routes: messages::Routes,
-    beat: Arc<AtomicU64>,
-}
-
-async fn inside(
-    config: &Config,
-    clock: &Arc<dyn Clock>,
-    stop: &CancellationToken,
-    instead: Option<Vec<Route>>,
-) -> Result<Inside> {
-    let store = open_store(config, Arc::clone(clock))?;
-    let now = clock.now();
-    let Beginning { state, was_read, lost } = restore::state(config, &store, now).await?;
-    let (to_core, inbox) = mpsc::channel(FEED_CAPACITY);
-    let (commands, asked) = mpsc::channel(COMMANDS_WAITING);
-    let (picture_out, picture) = watch::channel(Arc::new(empty_picture(&config.rack, now)));
-    let (routes_out, routes_in) = mpsc::channel(ROUTE_QUEUE);
-    let (facts, facts_in) = mpsc::channel(FACT_QUEUE);
-    let mut tasks = JoinSet::new();
-    if !was_read {
-        let (health, read_stop) = (store.health_changes(), stop.clone());
-        tasks.spawn(begin_anew_once_it_can_be_read(health, read_stop));
-    }
-    let mut routes = messages::start(config, instead, &store, clock, &routes_out, &mut tasks, stop)?;
-    drop(routes_out);
-    let (watched, watch_facts, watch_stop) = (store.clone(), facts.clone(), stop.clone());
-    tasks.spawn(async move {
-        messages::watch_storage(watched, lost, watch_facts, watch_stop).await;
-        "storage watch"
-    });
-    let counters: Vec<Arc<SourceCounters>> =
-        config.sources.iter().map(|_| Arc::new(SourceCounters::default())).collect();
-    let under_way = Arc::new(AtomicUsize::new(0));
-    let (beat, core_done) = (Arc::new(AtomicU64::new(now.up.ms())), Arc::new(AtomicU64::new(0)));
-    let parts = CoreParts {
-        inbox,
-        commands: asked,
-        store: store.clone(),
-        picture: picture_out,
-        routes: routes_in,
-        facts: facts_in,
-        direct: std::mem::take(&mut routes.direct),
-        counters: counters.clone(),
-        beat: Arc::clone(&beat),
-        done: Arc::clone(&core_done),
-        under_way: Arc::clone(&under_way),
-    };
-    let core = Core::new(state, parts, Arc::clone(clock));
-    let core_stop = stop.clone();
-    tasks.spawn(async move {
-        core.run(core_stop).await;
-        "core"
-    });
-    let modem_health = routes.modem.as_ref().map(|(_, health)| health.clone());
-    let route_ready = messages::route_ready(modem_health, &routes.health, &mut tasks, stop);
-    let station = Station {
-        picture,
-        commands,
-        facts,
-        route_ready,
-        store,
-        counters,
-        core_done,
-        address: None,
-        clock: Arc::clone(clock),
-        under_way,
-        seen: routes.seen.clone(),
-        rests: routes.rests.clone(),
-        tasks,
-        threads: Vec::new(),
-        stop: stop.clone(),
-    };
-    Ok(Inside { station, to_core, routes, beat })
 }
 
 impl Station {
@@ -312,56 +232,6 @@ impl Station {
             Some(failure) => bail!(failure),
             None => Ok(()),
         }
-    }
-}
-
-/// A station that could not read what is stored watches without it. Once it can, it ends, to be
-/// started anew with everything.
-async fn begin_anew_once_it_can_be_read(
-    mut health: watch::Receiver<StoreHealth>,
-    stop: CancellationToken,
-) -> &'static str {
-    tokio::select! {
-        biased;
-        () = stop.cancelled() => {}
-        _works = health.wait_for(|health| health.failing.is_none()) => {
-            tracing::warn!("the store works again: ending, to begin anew with what is stored");
-        }
-    }
-    "watching without what is stored"
-}
-
-fn open_store(config: &Config, clock: Arc<dyn Clock>) -> Result<StoreHandle> {
-    let folder = &config.store.folder;
-    std::fs::create_dir_all(folder)
-        .with_context(|| format!("cannot create the data folder {}", folder.display()))?;
-    let sensors = config.rack.sensors.iter().map(|sensor| sensor.id.clone()).collect();
-    let mut options = StoreOptions::new(folder.join(crate::store::FILE_NAME), sensors);
-    options.commit_interval = config.store.commit_every;
-    options.keep_readings =
-        config.store.keep_raw_days.map(|days| nightjar_calc::time::Span::from_days(f64::from(days)));
-    crate::store::open(options, clock).context("cannot open the database")
-}
-
-fn empty_picture(rack: &crate::rack::Rack, now: crate::clock::Now) -> Snapshot {
-    Snapshot {
-        now,
-        version: 0,
-        jars: Vec::new(),
-        headers: rack
-            .headers
-            .iter()
-            .map(|_| crate::snapshot::HeaderView { temperature: None, flow: None })
-            .collect(),
-        sensors: Vec::new(),
-        lots: Vec::new(),
-        alarms: Vec::new(),
-        learning: Vec::new(),
-        past_outlooks: None,
-        season_outlooks: Arc::default(),
-        sources: Vec::new(),
-        last_told: None,
-        hand_over: None,
     }
 }
 

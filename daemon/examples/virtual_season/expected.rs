@@ -55,7 +55,7 @@ impl Expected {
     }
 
     fn later(mut self, by: Span) -> Self {
-        self.within = self.within + by;
+        self.within += by;
         self
     }
 }

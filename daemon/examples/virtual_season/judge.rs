@@ -126,7 +126,7 @@ fn told(season: &Season, raised: &[Raised], scan: Span, problems: &mut Vec<Strin
         let silent =
             silent.filter(|e| e.from <= urgent.at && urgent.at <= e.over).find_map(|e| e.silent_until);
         let latest = (urgent.at + scan + scan).max(silent.unwrap_or(Span::ZERO));
-        if !first.is_some_and(|at| at <= latest) {
+        if first.is_none_or(|at| at > latest) {
             let first = first.map(|at| at.days());
             problems.push(format!("told at {first:?}, which is not in time: {urgent:?}"));
         }
@@ -156,18 +156,15 @@ async fn lots_by_the_logbook(season: &Season) -> Result<Vec<Option<String>>> {
         let Some((last, _)) = page.last() else { return Ok(lots) };
         after = *last;
         for (_, entry) in page {
-            match entry.act {
-                Act::Load(load) => {
-                    if let Some(jar) = place(load.jar.as_str()) {
-                        lots[jar] = Some(load.lot.to_string());
-                    }
-                }
-                Act::Empty(empty) => {
-                    if let Some(jar) = place(empty.jar.as_str()) {
-                        lots[jar] = None;
-                    }
-                }
-                _ => {}
+            let (jar, lot) = if let Act::Load(load) = &entry.act {
+                (&load.jar, Some(load.lot.to_string()))
+            } else if let Act::Empty(empty) = &entry.act {
+                (&empty.jar, None)
+            } else {
+                continue;
+            };
+            if let Some(jar) = place(jar.as_str()) {
+                lots[jar] = lot;
             }
         }
     }

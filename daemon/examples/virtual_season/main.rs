@@ -93,7 +93,7 @@ async fn season(wanted: &Wanted, folder: &Path) -> Result<Value> {
     let mut at = wanted.scan;
     while at <= length {
         season = season.step(at).await?;
-        at = at + wanted.scan;
+        at += wanted.scan;
     }
     let mut report = judge::judge(&mut season, wanted.scan).await?;
     let mut problems = season.problems;

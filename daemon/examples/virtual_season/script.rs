@@ -142,7 +142,7 @@ impl Script {
                     faults.push(Fault { cause, from, until, scan });
                 }
             }
-            begin = begin + SLOT;
+            begin += SLOT;
         }
         faults.extend(empty_jars(length, scan, &mut dice));
         faults.sort_by_key(|fault| fault.from);
@@ -156,10 +156,10 @@ impl Script {
     /// Stretches of more than two hours in which the thermometer of a jar says nothing that can be used: they are
     /// not bridged, but reported as not counted. From its last reading before to its first after.
     pub fn gaps(&self, jar: usize) -> impl Iterator<Item = (Span, Span)> {
-        let silent = move |cause| match cause {
-            Cause::ThermometerSilent(n) | Cause::ThermometerLost(n) => n == jar,
-            Cause::Node(node) | Cause::NodeMute(node) => node == node_of(jar),
-            _ => false,
+        let silent = move |cause| {
+            let alone = cause == Cause::ThermometerSilent(jar) || cause == Cause::ThermometerLost(jar);
+            let node = node_of(jar);
+            alone || cause == Cause::Node(node) || cause == Cause::NodeMute(node)
         };
         let gaps = self.faults.iter().filter(move |fault| silent(fault.cause));
         gaps.map(|fault| (fault.from - fault.scan, fault.until))

@@ -79,7 +79,7 @@ impl Season {
 
     /// One scan, and all that happens until the next.
     pub async fn step(mut self, at: Span) -> Result<Self> {
-        if let Some((_, knows_the_time)) = self.restarts.pop_front_if(|(due, _)| *due <= at) {
+        if let Some((_, knows_the_time)) = next_due(&mut self.restarts, at) {
             self = self.restart(knows_the_time).await?;
         }
         if at <= self.stage.at {
@@ -151,7 +151,7 @@ impl Season {
 
     /// What people write down.
     async fn write(&mut self, at: Span) -> Result<()> {
-        while let Some((_, act)) = self.acts.pop_front_if(|(due, _)| *due <= at) {
+        while let Some((_, act)) = next_due(&mut self.acts, at) {
             if let Act::Empty(empty) = &act {
                 let jar = (0..JARS).find(|jar| eggs::jar_name(*jar) == empty.jar.as_str());
                 jar.into_iter().for_each(|jar| self.sums.look(jar, &self.stage, &self.water, &self.script));
@@ -207,14 +207,23 @@ impl Season {
     }
 }
 
+/// The first of what is waited for, once its moment has come.
+fn next_due<T>(waiting: &mut VecDeque<(Span, T)>, at: Span) -> Option<(Span, T)> {
+    waiting.front().is_some_and(|(due, _)| *due <= at).then(|| waiting.pop_front()).flatten()
+}
+
 /// When the station is started anew, and whether it knows the time then.
 fn restarts(script: &Script) -> VecDeque<(Span, bool)> {
     let of = |fault: &Fault| {
-        let shares: &[f64] = match fault.cause {
-            Cause::Restart | Cause::RestartWithoutClock => &[0.0],
-            Cause::JarThenRestart(_) => &[0.3],
-            Cause::Restarts => &[0.0, 0.25, 0.5, 0.75],
-            _ => &[],
+        let once = matches!(fault.cause, Cause::Restart | Cause::RestartWithoutClock);
+        let shares: &[f64] = if once {
+            &[0.0]
+        } else if matches!(fault.cause, Cause::JarThenRestart(_)) {
+            &[0.3]
+        } else if fault.cause == Cause::Restarts {
+            &[0.0, 0.25, 0.5, 0.75]
+        } else {
+            &[]
         };
         let knows_the_time = fault.cause != Cause::RestartWithoutClock;
         shares.iter().map(|share| (fault.part(*share), knows_the_time)).collect::<Vec<_>>()

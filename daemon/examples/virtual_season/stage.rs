@@ -193,7 +193,7 @@ impl Stage {
     pub async fn restart(mut self, off_for: Span, off_by: Span, trusted: bool) -> Result<Self> {
         self.stop.cancel();
         self.station.run_to_end().await.context("the station does not close")?;
-        self.at = self.at + off_for;
+        self.at += off_for;
         self.off_by = off_by;
         self.clock = Arc::new(ManualClock::new(self.begin + self.at + off_by));
         self.clock.set_trusted(trusted);

@@ -90,7 +90,7 @@ impl Water {
     pub fn first_above(&self, limit: f64, from: Span, until: Span) -> Span {
         let mut at = from;
         while at < until && self.shared(at) <= limit {
-            at = at + STEP;
+            at += STEP;
         }
         at
     }

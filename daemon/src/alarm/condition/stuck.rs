@@ -14,12 +14,14 @@ const MOST_NORMAL: Span = Span::from_hours(12);
 pub struct Stillness {
     value: u64,
     since: Moment,
+    /// When it last said so.
+    last: Moment,
     normal: Span,
 }
 
 impl Default for Stillness {
     fn default() -> Self {
-        Self { value: f64::NAN.to_bits(), since: Moment(0), normal: LEAST_NORMAL }
+        Self { value: f64::NAN.to_bits(), since: Moment(0), last: Moment(0), normal: LEAST_NORMAL }
     }
 }
 
@@ -29,14 +31,17 @@ impl Stillness {
     pub fn handle_value(&mut self, value: f64, now: Moment) -> Verdict {
         let bits = value.to_bits();
         if bits != self.value {
-            let run = now.since(self.since);
+            // Silence after the last word is not stillness, and teaches nothing.
+            let run = self.last.since(self.since);
             if !f64::from_bits(self.value).is_nan() && run > self.normal {
                 self.normal = run.min(MOST_NORMAL);
             }
             self.value = bits;
             self.since = now;
+            self.last = now;
             return Verdict::Inside;
         }
+        self.last = now;
         if now.since(self.since) > self.normal { Verdict::Beyond } else { Verdict::Inside }
     }
 
@@ -61,11 +66,23 @@ mod tests {
         assert_eq!(still.handle_value(9.2, Moment(600_001)), Verdict::Inside);
         assert_eq!(still.normal(), Span::from_ms(600_001));
         let day = 24 * 3_600_000;
-        still.handle_value(9.3, Moment(600_001 + day));
+        still.handle_value(9.2, Moment(600_001 + day));
+        still.handle_value(9.3, Moment(600_002 + day));
         assert_eq!(still.normal(), Span::from_hours(12));
         let mut late = Stillness::default();
         late.handle_value(9.1, Moment(day));
         assert_eq!(late.normal(), Span::from_minutes(10));
+    }
+
+    #[test]
+    fn hours_of_silence_are_not_learnt_as_stillness() {
+        let mut still = Stillness::default();
+        let minute = |m: u64| Moment(m * 60_000);
+        for (m, value) in [(0, 9.1), (1, 9.2), (180, 9.3)] {
+            assert_eq!(still.handle_value(value, minute(m)), Verdict::Inside);
+        }
+        assert_eq!(still.normal(), LEAST_NORMAL);
+        assert_eq!(still.handle_value(9.3, minute(191)), Verdict::Beyond, "it is stuck now");
     }
 
     #[test]
