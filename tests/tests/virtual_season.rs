@@ -21,7 +21,7 @@ fn a_season_on_the_virtual_clock_goes_as_its_script_has_it() {
         let report: Value = serde_json::from_str(&report).expect("the report is JSON");
         let number = |name: &str| report[name].as_u64().unwrap_or_else(|| panic!("{name} in {report:#}"));
         // A season in which nothing happened would pass too.
-        assert!(number("readings_sent") > 10_000_000, "seed {seed}: {report:#}");
+        assert!(number("readings_sent") > 8_000_000, "seed {seed}: {report:#}");
         assert!(number("alarms_expected") > 40, "seed {seed}: {report:#}");
         assert!(number("starts") > 5 && number("sums_compared") > 500, "seed {seed}: {report:#}");
     }

@@ -60,7 +60,7 @@ fn main() -> ExitCode {
 }
 
 fn wanted() -> Result<Wanted> {
-    let mut wanted = Wanted { seed: 1, days: 120, scan: Span::from_secs(10), folder: None };
+    let mut wanted = Wanted { seed: 1, days: 120, scan: Span::from_secs(60), folder: None };
     let mut words = std::env::args().skip(1);
     while let Some(word) = words.next() {
         let value = words.next().with_context(|| format!("{word} wants a value"))?;
