@@ -65,10 +65,6 @@ impl<T> Hours<T> {
         &self.0[self.place(hour)..]
     }
 
-    pub(super) fn forget_before(&mut self, hour: i64) {
-        self.0.drain(..self.place(hour));
-    }
-
     /// All of them.
     pub(super) fn all(&self) -> &[(i64, T)] {
         &self.0
@@ -109,7 +105,5 @@ mod tests {
                 assert_eq!(pairs(hours.from(hour)), range(map.range(hour..)));
             }
         }
-        hours.forget_before(12);
-        assert_eq!(hours.all().first().map(|(hour, _)| *hour), map.range(12..).next().map(|(hour, _)| *hour));
     }
 }
