@@ -76,6 +76,21 @@ mod tests {
     use super::*;
     use std::collections::BTreeMap;
 
+    /// A season grows by an hour at a time, and never holds more room than the next two days need.
+    #[test]
+    fn room_is_asked_for_once_in_two_days() {
+        let mut hours = Hours::new();
+        let (mut room, mut asked) = (0, 0);
+        for hour in 0..480 {
+            hours.insert(hour, ());
+            if hours.0.capacity() != room {
+                (room, asked) = (hours.0.capacity(), asked + 1);
+            }
+            assert!(room - hours.0.len() < MORE);
+        }
+        assert_eq!(asked, 10);
+    }
+
     /// The standard library's map says what is right.
     #[test]
     fn hours_in_any_order_are_kept_as_a_map_keeps_them() {
