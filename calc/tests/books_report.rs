@@ -182,6 +182,10 @@ fn few_samples_of_fry_widen_the_error_as_students_table_says() {
     // Two counts: s² = 72, and 12.706 for 1.960 (Student's table, 97.5 %, one degree of freedom).
     let two = fry_count(&[30.0, 42.0], 20.0, 400.0).unwrap();
     assert!((two.random / (6.0 * 20_000.0) - 12.706 / 1.96).abs() < 1e-3, "{}", two.random);
+    // Eight counts: Σ(x − 36)² = 432, so s² = 61.7; 2.365 for 1.960 (seven degrees of freedom).
+    let eight = fry_count(&[30.0, 42.0, 36.0, 24.0, 48.0, 36.0, 30.0, 42.0], 20.0, 400.0).unwrap();
+    let by_hand = (432.0_f64 / 7.0 / 8.0).sqrt() * 20_000.0 * 2.365 / 1.96;
+    assert!((eight.random / by_hand - 1.0).abs() < 5e-4, "{} for {by_hand}", eight.random);
     // A sample cannot be larger than the tank: 10 mL in all.
     assert!(fry_count(&[3.0], 10.1, 0.01).is_err());
     assert!(fry_count(&[3.0], 10.0, 0.01).is_ok());

@@ -10,8 +10,11 @@ fn at(days: f64) -> Timestamp {
     Timestamp::from_ms(1_776_500_000_000) + Span::from_days(days)
 }
 
+/// Days and °C.
+type Points = [(f64, f64)];
+
 /// Straight lines between so many °C at so many days.
-fn water(points: &[(f64, f64)]) -> Record {
+fn water(points: &Points) -> Record {
     let samples: Vec<Sample> = points.iter().map(|(day, t)| Sample::new(at(*day), *t).unwrap()).collect();
     let long = Span::from_days(400.0);
     Record::from_samples(&samples, &Rules { normal: long, bridge_limit: long, edge_hold: Span::ZERO })
@@ -79,7 +82,7 @@ fn a_reference_finds_what_the_record_itself_finds() {
 }
 
 /// Sums asked for while 1, 2 … 99 % of what the water makes in all are looked for, each found to the millisecond.
-fn sums_asked(points: &[(f64, f64)]) -> u32 {
+fn sums_asked(points: &Points) -> u32 {
     let record = water(points);
     let counted = Counted::new(record.under(&DegreesAboveZero));
     let end = at(points.last().unwrap().0);
@@ -99,11 +102,12 @@ fn sums_asked(points: &[(f64, f64)]) -> u32 {
 fn a_moment_is_found_with_few_sums() {
     let steady = sums_asked(&[(0.0, 10.0), (120.0, 10.0)]);
     assert_eq!(steady, 3 * 99, "the straight line meets it at once");
-    let seasons: [(&str, &[(f64, f64)], u32); 6] = [
+    let seasons: [(&str, &Points, u32); 7] = [
         ("warming", &[(0.0, 4.0), (100.0, 14.0)], 1_050),
         ("cooling", &[(0.0, 14.0), (100.0, 1.0)], 1_100),
         ("winter between", &[(0.0, 8.0), (30.0, 0.5), (100.0, 0.5), (120.0, 10.0)], 1_180),
         ("ice, then spring", &[(0.0, 0.0), (100.0, 0.0), (101.0, 12.0), (120.0, 14.0)], 1_220),
+        ("cold, then at once warm", &[(0.0, 1.0), (60.0, 1.0), (60.01, 20.0), (120.0, 20.0)], 635),
         ("warm, then ice", &[(0.0, 12.0), (20.0, 12.0), (21.0, 0.01), (120.0, 0.01)], 810),
         ("a warm week late", &[(0.0, 1.0), (112.0, 1.0), (113.0, 18.0), (119.0, 18.0), (120.0, 1.0)], 825),
     ];

@@ -4,7 +4,7 @@
 
 use nightjar_calc::thermal::{
     BestOf, DegreesAboveZero, Gap, HourSamples, Integrand, Ledger, PER_C_DAY, Pair, Record, Rules, Sample,
-    Steady, Tallied, Tally, ThermalSum, hour_of, thermal_units, typical_interval,
+    Steady, Tallied, Tally, ThermalSum, c_days, hour_of, thermal_units, typical_interval,
 };
 use nightjar_calc::time::{Day, Span, Timestamp, Zone};
 
@@ -43,6 +43,7 @@ fn fifty_days_at_ten_degrees_are_nine_hundred_of_the_other_kind() {
     let rules = Rules { normal: Span::from_days(60.0), ..Rules::default() };
     let sum = thermal_units(&samples, at(0), at(50 * 1440), &rules);
     assert_eq!((sum.c_days, sum.f_days()), (500.0, 900.0));
+    assert_eq!(c_days(900.0), 500.0);
 }
 
 #[test]
@@ -89,12 +90,18 @@ fn half_an_hour_without_its_readings_is_half_of_all_it_held() {
 fn a_reading_that_comes_again_with_another_value_counts_with_the_lower() {
     for (one, other) in [(10.0, 12.0), (12.0, 10.0)] {
         let mut ledger = Ledger::new(DegreesAboveZero, STRICT);
-        for (minute, celsius) in [(0, 10.0), (1, one), (1, other), (2, 10.0)] {
+        for (minute, celsius) in [(0, 10.0), (1, one), (1, other)] {
             assert!(ledger.add(sample(minute, celsius)));
         }
-        let tally = ledger.tally(at(0), at(2));
-        assert_eq!(tally.sum, 2 * 60_000 * 200_000, "{one} then {other}");
-        assert_eq!(tally.extremes, Some((100_000, 100_000)));
+        let tally = ledger.tally(at(0), at(1));
+        assert_eq!(
+            (tally.sum, tally.extremes),
+            (60_000 * 200_000, Some((100_000, 100_000))),
+            "{one}, {other}"
+        );
+        assert_eq!(ledger.bounds(), Some((sample(0, 10.0), sample(1, 10.0))));
+        assert!(ledger.add(sample(2, 10.0)));
+        assert_eq!(ledger.tally(at(0), at(2)).sum, 2 * 60_000 * 200_000, "{one}, {other}");
     }
 }
 
@@ -134,7 +141,7 @@ fn the_readings_of_an_hour_stay_in_order_one_to_a_slot() {
         hour.insert(ms(when, what), Span::from_ms(100));
     }
     assert_eq!(hour.iter().collect::<Vec<_>>(), [ms(20, 6), ms(130, 0), ms(200, 4), ms(910, 3)]);
-    assert!(!hour.is_empty());
+    assert_eq!((hour.len(), hour.is_empty()), (4, false));
 }
 
 #[test]
