@@ -121,6 +121,44 @@ fn the_newest_reading_adds_its_pair_and_nothing_else() {
 }
 
 #[test]
+fn readings_that_come_late_are_put_where_they_belong() {
+    let all = [sample(0, 8.0), sample(1, 10.0), sample(2, 6.0)];
+    for order in [[0, 1, 2], [1, 0, 2], [2, 1, 0], [1, 2, 0]] {
+        let mut ledger = Ledger::new(DegreesAboveZero, STRICT);
+        for place in order {
+            assert!(ledger.add(all[place]));
+        }
+        assert_eq!(ledger.bounds(), Some((all[0], all[2])), "{order:?}");
+        assert_eq!(ledger.tally(at(0), at(2)).sum, 60_000 * (180_000 + 160_000), "{order:?}");
+    }
+}
+
+#[test]
+fn a_stretch_may_begin_between_two_hours_and_reach_beyond_both_ends() {
+    let rules = Rules { edge_hold: Span::from_secs(30), ..STRICT };
+    // 8 °C, then from 58 minutes to 61 a degree a minute, over the full hour.
+    let samples = [sample(57, 8.0), sample(58, 8.0), sample(61, 11.0)];
+    let mut ledger = Ledger::new(DegreesAboveZero, rules);
+    ledger.put(hour_of(at(57)), &samples[..2]);
+    ledger.put(hour_of(at(61)), &samples[2..]);
+    let record = Record::from_samples(&samples, &rules);
+    let sums = record.under(&DegreesAboveZero);
+    let half = Span::from_secs(30);
+    for water in [&ledger as &dyn Tallied, &sums] {
+        let last_minute = water.tally(at(60), at(61));
+        assert_eq!((last_minute.sum, last_minute.bridged), (60_000 * 210_000, Span::from_minutes(1)));
+        let after = water.tally(at(61), at(62));
+        assert_eq!((after.sum, after.measured, after.bridged), (30_000 * 220_000, half, Span::ZERO));
+        // Half a minute at 8 °C, one at 8, three at 9.5 on average and half a one at 11.
+        let whole = water.tally(at(56), at(62));
+        assert_eq!(whole.sum, 60_000 * (80_000 + 160_000 + 570_000 + 110_000));
+        assert_eq!((whole.measured, whole.bridged), (Span::from_minutes(2), Span::from_minutes(3)));
+        let (before, after) = (at(57) - half, at(61) + half);
+        assert_eq!(whole.gaps, [Gap { from: at(56), to: before }, Gap { from: after, to: at(62) }]);
+    }
+}
+
+#[test]
 fn what_a_later_source_borrowed_itself_stays_borrowed() {
     let nothing = Record::from_samples(&[], &STRICT);
     let silent = nothing.under(&DegreesAboveZero);
