@@ -170,18 +170,9 @@ fn the_third_source_fills_what_the_second_leaves_open() {
     let best = BestOf::new(vec![&jar, &header, &hand]);
     let tally = best.tally(at(0), at(40));
     assert_eq!(tally.gaps, []);
-    assert_eq!(best.shares(at(0), at(40)).map_hours(), [18.0, 11.0, 11.0]);
+    assert_eq!(tally.measured, Span::from_hours(18));
     assert_eq!(tally.sum * 24 / PER_C_DAY, 18 * 10 + 11 * 11 + 11 * 9);
     assert_eq!(tally.borrowed, Span::from_hours(22));
-}
-
-trait MapHours {
-    fn map_hours(&self) -> Vec<f64>;
-}
-impl MapHours for Vec<Span> {
-    fn map_hours(&self) -> Vec<f64> {
-        self.iter().map(|s| s.hours()).collect()
-    }
 }
 
 #[test]

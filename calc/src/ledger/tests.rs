@@ -157,6 +157,26 @@ fn jars_of_two_lots_forecast_only_what_was_dipped() {
     assert!((lot.alive_by_eye_up.unwrap().likely - 260_000.0).abs() < 1e-3);
 }
 
+/// The entries cannot lead there: this writes into an account behind their back.
+#[test]
+fn the_audit_finds_a_thousandth_of_an_egg_that_came_from_nowhere() {
+    let mut books = station();
+    books.load("J01", "B", 2.0, counted(264_000.0)).unwrap();
+    books.mortality("B", Some("J01"), 4_000.0).unwrap();
+    assert_eq!(books.audit(), Ok(()));
+    let thousandth = Eggs::from_thousandths(1);
+    let sums = |thousandths: [i64; 4]| Err(thousandths.map(Eggs::from_thousandths));
+    for account in books.jars.get_mut("J01").unwrap().accounts.values_mut() {
+        account.put_in += thousandth;
+    }
+    assert_eq!(books.audit(), sums([264_000_000, 264_000_001, 4_000_000, 4_000_000]));
+    for account in books.jars.get_mut("J01").unwrap().accounts.values_mut() {
+        account.put_in -= thousandth;
+        account.removed -= thousandth;
+    }
+    assert_eq!(books.audit(), sums([264_000_000, 264_000_000, 4_000_000, 3_999_999]));
+}
+
 /// One thing that may be done.
 #[derive(Clone, Debug)]
 enum Deed {

@@ -1,7 +1,7 @@
 //! The best record available at each moment.
 
 use super::{Tallied, Tally};
-use crate::time::{Span, Timestamp};
+use crate::time::Timestamp;
 
 /// Several records of the same water in order of trust: jar probe, then header, then hand readings, then a
 /// neighbouring jar.
@@ -34,23 +34,6 @@ impl<'a> BestOf<'a> {
     #[must_use]
     pub const fn new(sources: Vec<&'a dyn Tallied>) -> Self {
         Self { sources }
-    }
-
-    /// Time taken from each record, measured or bridged, in their order.
-    #[must_use]
-    pub fn shares(&self, from: Timestamp, to: Timestamp) -> Vec<Span> {
-        let mut spans = vec![Span::ZERO; self.sources.len()];
-        let mut open = vec![(from, to)];
-        for (source, span) in self.sources.iter().zip(&mut spans) {
-            let mut left = Vec::new();
-            for (a, b) in open {
-                let tally = source.tally(a, b);
-                *span += tally.measured + tally.bridged + tally.borrowed;
-                left.extend(tally.gaps.iter().map(|g| (g.from, g.to)));
-            }
-            open = left;
-        }
-        spans
     }
 }
 

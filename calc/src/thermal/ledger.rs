@@ -141,11 +141,6 @@ impl<I: Integrand> Ledger<I> {
         }
     }
 
-    /// Forgets everything before `hour`.
-    pub fn forget_before(&mut self, hour: i64) {
-        self.hours.forget_before(hour);
-    }
-
     /// The block of an hour.
     #[must_use]
     pub fn hour(&self, hour: i64) -> Option<&HourBlock> {
@@ -160,18 +155,6 @@ impl<I: Integrand> Ledger<I> {
     /// Hours from one on, with their blocks, in order.
     pub fn hours_from(&self, hour: i64) -> impl DoubleEndedIterator<Item = (i64, &HourBlock)> {
         self.hours.from(hour).iter().map(|(hour, block)| (*hour, block))
-    }
-
-    /// Number of hours kept.
-    #[must_use]
-    pub fn len(&self) -> usize {
-        self.hours.all().len()
-    }
-
-    /// True when no hour is kept.
-    #[must_use]
-    pub fn is_empty(&self) -> bool {
-        self.hours.all().is_empty()
     }
 
     /// First and last reading.

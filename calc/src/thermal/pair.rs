@@ -38,12 +38,6 @@ pub trait Integrand {
     }
 }
 
-impl<I: Integrand + ?Sized> Integrand for &I {
-    fn up_to(&self, pair: &Pair, at: Timestamp) -> i64 {
-        (**self).up_to(pair, at)
-    }
-}
-
 /// `max(T, 0)`: thermal units, in parts of a °C·day ([`super::PER_C_DAY`]).
 ///
 /// With readings `u₀`, `u₁` (ten-thousandths of a degree) `d` milliseconds apart, twice the integral up to

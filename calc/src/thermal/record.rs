@@ -95,14 +95,6 @@ impl Record {
         Some((self.pieces.first()?.pair.start.at, self.pieces.last()?.pair.end.at))
     }
 
-    /// Temperature at a moment, °C, unless it falls into a gap.
-    #[must_use]
-    pub fn celsius_at(&self, at: Timestamp) -> Option<f64> {
-        let index = self.pieces.partition_point(|p| p.pair.end.at < at);
-        let piece = self.pieces.get(index)?;
-        (piece.pair.start.at <= at && piece.class != Class::Gap).then(|| piece.pair.celsius_at(at))
-    }
-
     /// Integrates a function of temperature over the record, once; sums of any stretch are then cheap.
     #[must_use]
     pub fn under<'a, I: Integrand>(&'a self, integrand: &'a I) -> Integrated<'a, I> {

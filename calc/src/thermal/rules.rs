@@ -57,12 +57,6 @@ impl Rules {
         Self { normal, bridge_limit: BRIDGE_LIMIT.max(normal), edge_hold: normal }
     }
 
-    /// For the typical spacing of these readings.
-    #[must_use]
-    pub fn for_samples(samples: &[Sample]) -> Self {
-        typical_interval(samples).map_or_else(Self::default, Self::for_interval)
-    }
-
     /// For hand readings taken once or twice a day: up to 14 hours is normal, up to 26 is bridged.
     #[must_use]
     pub const fn for_hand_readings() -> Self {
@@ -71,12 +65,6 @@ impl Rules {
             bridge_limit: Span::from_hours(26),
             edge_hold: Span::from_hours(7),
         }
-    }
-
-    /// The same with another limit for bridging.
-    #[must_use]
-    pub fn bridging(self, limit: Span) -> Self {
-        Self { bridge_limit: limit, ..self }
     }
 
     pub(super) fn class(&self, length: Span) -> Class {
