@@ -125,6 +125,9 @@ mod tests {
         }
         assert_eq!(last, 1, "the last one of the day is marked, once");
         assert_eq!(texts.allow(&ann, true, at(5_000)), Allowed::No);
+        // The thirty of the first half minute fall out one by one.
+        assert_eq!(texts.clone().allow(&ann, true, at(86_400)), Allowed::No, "a day old to the second");
+        assert_eq!(texts.clone().allow(&ann, true, at(86_401)), Allowed::Last);
         assert_eq!(texts.allow(&ann, true, at(5_000 + 86_400)), Allowed::Yes);
     }
 }

@@ -1,4 +1,5 @@
 mod said;
+mod steps;
 
 use super::*;
 use crate::alarm::event::{AlarmKind, Asset, Code};
