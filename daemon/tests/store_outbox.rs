@@ -332,3 +332,32 @@ async fn the_same_incoming_text_counts_once_across_restarts() {
     assert!(store.take_incoming(IncomingText { centre_time: "later".into(), ..text }).await.unwrap());
     store.close().await.unwrap();
 }
+
+#[tokio::test]
+async fn what_was_tried_in_vain_is_found_before_its_turn() {
+    let folder = tempfile::tempdir().unwrap();
+    let (store, clock) = open_at(folder.path(), start());
+    let tried = |route: &'static str| {
+        let (store, now) = (store.clone(), clock.now());
+        async move {
+            let found = store.read(move |look| look.tried(route, now, 10)).await.unwrap();
+            found.into_iter().map(|m| m.id).collect::<Vec<_>>()
+        }
+    };
+    let mortal = NewMessage { life: Some(Span::from_secs(60)), ..message(1, 1, 0) };
+    let first = one(&store, mortal).await;
+    let second = one(&store, message(2, 1, 0)).await;
+    one(&store, message(3, 1, 0)).await;
+    assert_eq!(tried("text").await, []);
+    for id in [second, first] {
+        assert!(store.mark(id, Outcome::Sending).await.unwrap());
+        store.mark(id, retry(600)).await.unwrap();
+    }
+    assert_eq!(tried("text").await, [first, second], "and not the third, nor by another route");
+    assert_eq!(tried("mail").await, []);
+    clock.advance(Span::from_secs(60));
+    assert_eq!(tried("text").await, [second], "the first has outlived its use");
+    store.mark(second, Outcome::Sending).await.unwrap();
+    store.mark(second, Outcome::Accepted(None)).await.unwrap();
+    assert_eq!(tried("text").await, []);
+}

@@ -246,6 +246,64 @@ mod tests {
         Moment(minutes * 60_000)
     }
 
+    fn second(seconds: u64) -> Moment {
+        Moment(seconds * 1000)
+    }
+
+    /// An event of the supply, last told as so urgent 100 s after the start, if at all.
+    fn event(level: Level, told: Option<Priority>) -> Event {
+        Event {
+            id: EventId(1),
+            code: Code("M4T".into()),
+            group: (Family::FlowLow, At::Supply, level),
+            members: BTreeSet::new(),
+            seq: 0,
+            told: told.map(|priority| StoredTold { priority, members: 2, at: second(100) }),
+            due: None,
+            first_due: None,
+            why: Why::On,
+            on: true,
+            held: false,
+            times: 1,
+            since: Timestamp::from_ms(0),
+            over: false,
+            reminded_at: None,
+        }
+    }
+
+    #[test]
+    fn first_words_wait_for_the_group_and_what_came_late_waits_the_less() {
+        let due = |priority, verified, now| {
+            let mut event = event(Level::Children, None);
+            event.wants_to_speak(Why::On, priority, second(verified), second(now));
+            event.due.unwrap().0 / 1000
+        };
+        // Ten seconds after an urgent alarm was sure, but at least five from now; else a minute, at least fifteen
+        // seconds.
+        assert_eq!([due(Priority::P1, 0, 2), due(Priority::P1, 0, 8)], [10, 13]);
+        assert_eq!([due(Priority::P2, 0, 20), due(Priority::P3, 0, 50)], [60, 65]);
+    }
+
+    #[test]
+    fn new_members_wait_from_the_last_words_on_and_what_is_more_urgent_does_not() {
+        let due = |told, priority| {
+            let mut event = event(Level::Children, Some(told));
+            event.wants_to_speak(Why::On, priority, second(110), second(110));
+            event.due.unwrap().0 / 1000
+        };
+        assert_eq!([due(Priority::P1, Priority::P1), due(Priority::P2, Priority::P2)], [400, 1000]);
+        assert_eq!(due(Priority::P2, Priority::P1), 120, "worse than what was said");
+    }
+
+    #[test]
+    fn that_its_consequences_follow_is_no_news_of_a_cause() {
+        let standing = Standing { priority: Priority::P1, members: 20, partly_acknowledged: true };
+        let said = |level| event(level, Some(Priority::P1)).say(&standing);
+        assert_eq!([said(Level::Cause), said(Level::Children)], [None, Some(Say::Grew)]);
+        assert_eq!(event(Level::Cause, None).say(&standing), Some(Say::Raised));
+        assert_eq!(event(Level::Cause, Some(Priority::P2)).say(&standing), Some(Say::Worsened));
+    }
+
     #[test]
     fn new_members_of_an_urgent_event_wait_five_minutes_and_of_others_fifteen() {
         let waits = [Priority::P1, Priority::P2, Priority::P3].map(|p| member_wait(p).ms() / 60_000);
