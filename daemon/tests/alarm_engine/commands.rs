@@ -368,3 +368,43 @@ fn a_flood_begins_above_ten_announcements_in_ten_minutes_and_ends_below_five() {
     let journaled = station.journal.iter().filter(|line| matches!(line.what, What::Activated { .. }));
     assert_eq!(journaled.count(), 24, "no flow and low flow of each: nothing recorded is reduced");
 }
+
+#[test]
+fn a_pause_can_be_ended_before_its_time_and_only_once() {
+    let mut station = one_stopped_jar();
+    let target = code(&station);
+    let none = Shelving { length: Span::ZERO, one_shot: false };
+    let refused = station.engine.shelve(&target, none, &person("kim"), station.now);
+    assert!(matches!(refused, Err(Refused::BadLength { .. })), "{refused:?}");
+    let early = station.engine.unshelve(&target, &person("kim"), station.now);
+    assert!(matches!(early, Err(Refused::NotSilenced)), "{early:?}");
+    let half = Shelving { length: Span::from_minutes(30), one_shot: false };
+    station.engine.shelve(&target, half, &person("kim"), station.now).unwrap();
+    station.run(60);
+    assert_eq!(station.engine.counts().shelved, 2, "no flow, and the low flow it covers");
+    station.engine.unshelve(&target, &person("ola"), station.now).unwrap();
+    station.run(60);
+    assert_eq!(station.engine.counts().shelved, 0);
+    assert_eq!(station.changes(), ["raised", "shelved", "unsuppressed"]);
+    let again = station.engine.unshelve(&target, &person("ola"), station.now);
+    assert!(matches!(again, Err(Refused::NotSilenced)), "{again:?}");
+    let nobody = Target::Code(Code("ZZZ".into()));
+    assert!(station.engine.unshelve(&nobody, &person("ola"), station.now).is_err());
+}
+
+#[test]
+fn that_it_is_fixed_is_said_and_only_the_water_clears_it() {
+    let mut station = one_stopped_jar();
+    let target = code(&station);
+    assert!(station.engine.confirm(&Target::Code(Code("ZZZ".into())), &person("kim"), station.now).is_err());
+    let event = station.engine.confirm(&target, &person("kim"), station.now).unwrap();
+    station.run(60);
+    assert_eq!(event, station.events[0].1.event);
+    let Change::Confirmed { by } = &station.events[1].1.change else { panic!("{:?}", station.lines()) };
+    assert_eq!(by.as_str(), "kim");
+    assert!(station.journal.iter().any(|line| line.what == What::Confirmed));
+    assert!(station.engine.views()[0].on, "a word changes no water");
+    station.set_flow(6, SET_FLOW);
+    station.run(600);
+    assert_eq!(station.changes(), ["raised", "confirmed", "cleared"]);
+}

@@ -198,15 +198,30 @@ impl Engine {
         }
     }
 
-    /// Ends a pause before its time.
+    /// Consequences that were paused by the same word. Their cause covers them no more: silenced, it explains
+    /// nothing.
+    fn add_paused_with(&self, alarms: &mut Vec<AlarmIx>) {
+        let shelf = |ix: AlarmIx| self.slots[ix].alarm.suppression().shelf.as_ref();
+        let mut next = 0;
+        while let Some(ix) = alarms.get(next).copied() {
+            next += 1;
+            for child in &self.tree.alarms[ix].covers {
+                if shelf(*child).is_some() && shelf(*child) == shelf(ix) && !alarms.contains(child) {
+                    alarms.push(*child);
+                }
+            }
+        }
+    }
+
+    /// Ends a pause before its time, of its consequences too.
     ///
     /// # Errors
     /// When nothing answers to the target or it is not paused.
     pub fn unshelve(&mut self, target: &Target, by: &PersonId, now: Now) -> Result<(), Refused> {
         let m = self.enter(now);
         let mut alarms = self.alarms_of(target)?;
-        self.add_covered(&mut alarms);
         alarms.retain(|ix| self.slots[*ix].alarm.suppression().shelf.is_some());
+        self.add_paused_with(&mut alarms);
         if alarms.is_empty() {
             return Err(Refused::NotSilenced);
         }
