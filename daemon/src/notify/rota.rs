@@ -158,6 +158,18 @@ mod tests {
     }
 
     #[test]
+    fn without_weeks_nothing_is_handed_over() {
+        let rota = rota(&[]);
+        let now = at("2026-10-22T00:00:00Z");
+        assert_eq!(
+            (last_hand_over(&rota, Zone::UTC, now), next_hand_over(&rota, Zone::UTC, now)),
+            (None, None)
+        );
+        let hole = first_hole(&rota, Zone::UTC, now, Span::from_days(1.0));
+        assert_eq!(hole, Some(Hole { from: now, nobody: true }));
+    }
+
+    #[test]
     fn a_cover_begins_at_its_first_moment_and_is_over_at_its_last() {
         let mut rota = rota(&[&["ann", "bo"]]);
         let (from, until) = (at("2026-10-22T00:00:00Z"), at("2026-10-22T05:00:00Z"));

@@ -163,4 +163,48 @@ fn the_text_of_a_hand_over_goes_to_the_phone_of_who_comes() {
     let body: Body = serde_json::from_value(message.body).unwrap();
     assert_eq!((message.key.person.as_str(), message.key.route.as_str()), ("bo", TEXT));
     assert_eq!((body.to.as_str(), body.about.as_str()), ("+15552", message.key.about.as_str()));
+    assert_eq!(body.subject, "Hand-over - North", "for who has mail alone");
+}
+
+#[test]
+fn what_a_cause_covers_falls_silent_and_what_can_wait_is_not_reminded_of() {
+    let mut router = Router::new(directory());
+    router.handle_event(&event(1, Priority::P2, Change::Raised), minutes(0));
+    all_taken(&mut router, minutes(0));
+    router
+        .handle_event(&event(2, Priority::P2, Change::Covered { by: "no flow header A".into() }), minutes(5));
+    for minute in [15, 30, 120] {
+        router.handle_timeout(minutes(minute));
+        assert_eq!(out(&mut router), [""; 0], "{minute}");
+    }
+    let mut router = Router::new(directory());
+    router.handle_event(&event(1, Priority::P3, Change::Raised), minutes(0));
+    router.handle_event(&event(2, Priority::P3, Change::Grew), minutes(5));
+    router.handle_event(&event(3, Priority::P3, Change::Reminder), minutes(10));
+    assert_eq!(out(&mut router), [""; 0]);
+    assert_eq!(router.poll_timeout(), Some(Uptime::from_ms(19 * 3_600_000)), "in the digest of the morning");
+}
+
+#[test]
+fn what_was_answered_after_it_was_over_is_not_mentioned_in_the_morning() {
+    let mut router = Router::new(directory());
+    router.handle_event(&event(1, Priority::P1, Change::Raised), minutes(0));
+    router.handle_event(&event(2, Priority::P1, Change::Cleared), minutes(1));
+    let by_ann = Change::Acknowledged { by: person("ann"), until: minutes(60).utc };
+    router.handle_event(&event(3, Priority::P1, by_ann), minutes(2));
+    out(&mut router);
+    router.handle_timeout(minutes(19 * 60));
+    assert_eq!(out(&mut router), [""; 0]);
+}
+
+#[test]
+fn a_reminder_for_somebody_who_left_climbs_from_the_foot() {
+    let mut router = Router::new(directory());
+    router.handle_event(&event(1, Priority::P1, Change::Raised), minutes(0));
+    all_taken(&mut router, minutes(0));
+    let by_dee = Change::Acknowledged { by: person("dee"), until: minutes(60).utc };
+    router.handle_event(&event(2, Priority::P1, by_dee), minutes(1));
+    out(&mut router);
+    router.handle_event(&event(3, Priority::P1, Change::Reminder), minutes(61));
+    assert_eq!(out(&mut router), ["ann mail", "ann text"], "nobody knows how to reach Dee");
 }
