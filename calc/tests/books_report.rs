@@ -2,37 +2,11 @@
 
 #![expect(clippy::unwrap_used, clippy::float_cmp, reason = "a test may stop where it stands")]
 
-use nightjar_calc::breeders::Spawners;
+mod books_station;
+
+use books_station::{counted, dips, station};
 use nightjar_calc::enumeration::Estimate;
-use nightjar_calc::ledger::{BookError, Books, EYED_TO_HATCH, Gap, Level, Meaning, TakeRecord, fry_count};
-use nightjar_calc::proportion::Sample;
-
-fn counted(eggs: f64) -> Estimate {
-    Estimate::relative(eggs, 0.03, 0.04)
-}
-
-/// Three dips of so many, together precise enough that their own error is below half a percent.
-fn dips(eyed: u32, of: u32) -> Vec<Sample> {
-    vec![Sample::new(eyed, of).unwrap(); 3]
-}
-
-/// Two takes of two waters, pooled into one lot and one more lot of the first alone.
-fn station() -> Books {
-    let mut books = Books::default();
-    for (name, water, eggs) in [("T1", "Heron Lake", 600_000.0), ("T2", "Otter River", 300_000.0)] {
-        let record = TakeRecord {
-            season: 2026,
-            species: "walleye".to_owned(),
-            water: water.to_owned(),
-            spawners: Spawners { females: 10, males: 20, males_reused: 0 },
-            eggs: Some(counted(eggs)),
-        };
-        books.take(name, record).unwrap();
-    }
-    books.lot("A", &["T1".to_owned(), "T2".to_owned()]).unwrap();
-    books.lot("B", &["T1".to_owned()]).unwrap();
-    books
-}
+use nightjar_calc::ledger::{BookError, EYED_TO_HATCH, Gap, Level, Meaning, fry_count};
 
 #[track_caller]
 fn near(got: f64, by_hand: f64) {

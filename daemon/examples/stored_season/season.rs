@@ -1,12 +1,16 @@
 //! An invented season of any rack: eggs that came and went, eggs that are there, and what the
 //! sensors would have said. Nothing in it is random, so two runs store the same bytes.
 
+#[path = "../invented/take.rs"]
+mod take;
+
 use nightjar::ids::{LotId, PersonId, TakeId};
-use nightjar::logbook::{Act, CountMethod, Empty, Entry, EntryId, FlowSetPoint, Load, Lot, Siphon, Take};
+use nightjar::logbook::{Act, Empty, Entry, EntryId, FlowSetPoint, Load, Lot, Siphon};
 use nightjar::rack::{Measure, Rack, Sensor};
 use nightjar::reading::{Quality, Reason, Value};
 use nightjar::store::Sample;
 use nightjar_calc::time::{Span, Timestamp};
+use take::taken;
 
 /// L/min of every jar.
 pub const FLOW: f64 = 3.0;
@@ -21,7 +25,7 @@ pub fn entries(rack: &Rack, now: Timestamp) -> Result<Vec<Entry>, Box<dyn std::e
     let days_ago = |days: f64| now - Span::from_days(days);
     for (name, came, left) in [("T1", EARLIER.0, EARLIER.1), ("T2", EGGS_SINCE, 0.0)] {
         let (take, lot) = (TakeId::new(name)?, LotId::new(&format!("{name}L"))?);
-        book.write(days_ago(came), taken(take.clone(), days_ago(came)));
+        book.write(days_ago(came), taken(take.clone(), days_ago(came), None));
         book.write(
             days_ago(came),
             Act::Lot(Lot { lot: lot.clone(), takes: vec![take], strain: String::new() }),
@@ -60,32 +64,6 @@ impl Book {
         let id = EntryId(format!("invented-{:06}", self.entries.len()));
         self.entries.push(Entry { id, happened_at: at, written_at: at, who: self.who.clone(), act });
     }
-}
-
-fn taken(take: TakeId, at: Timestamp) -> Act {
-    Act::Take(Take {
-        take,
-        species: "walleye".to_owned(),
-        water: "Alder Lake (invented)".to_owned(),
-        gear: String::new(),
-        fertilized_at: at,
-        females: 20,
-        males: 20,
-        males_reused: 0,
-        parents: Vec::new(),
-        crosses: Vec::new(),
-        volume_l: None,
-        hardened: true,
-        count: Some(CountMethod::PerLitre { eggs_per_l: 130_000.0 }),
-        pan: String::new(),
-        clay_minutes: None,
-        hardening_from: None,
-        hardening_to: None,
-        hardening_temp_c: Some(9.0),
-        hardening_sensor: None,
-        transport_temp_c: None,
-        disinfection: String::new(),
-    })
 }
 
 /// What one sensor said between two moments: a daily swing and the noise of a thermistor at a

@@ -1,9 +1,10 @@
 //! Eggs that come and go: three groups of jars, each filled again a day after it was emptied, so that
 //! most jars hold eggs on every day, and what is written down about them.
 
+use crate::take::taken;
 use anyhow::{Result, anyhow};
 use nightjar::ids::{JarId, LotId, TakeId};
-use nightjar::logbook::{Act, CountMethod, Empty, FlowSetPoint, Load, Siphon, Take};
+use nightjar::logbook::{Act, Empty, FlowSetPoint, Load, Siphon};
 use nightjar_calc::time::{Span, Timestamp};
 
 /// Jars of the rack.
@@ -48,7 +49,8 @@ pub fn acts(length: Span, wall: impl Fn(Span) -> Timestamp) -> Result<Vec<(Span,
         let jars: Vec<usize> = (group..JARS).step_by(GROUPS).collect();
         for (n, (from, until)) in stays(group, length).into_iter().enumerate() {
             let name = format!("T{n}{}", ["A", "B", "C"][group]);
-            acts.push((from, take(&name, wall(from))?));
+            let take = TakeId::new(&name).map_err(|error| anyhow!("{error}"))?;
+            acts.push((from, taken(take, wall(from), Some(16.0))));
             for jar in &jars {
                 let id = JarId::new(&jar_name(*jar)).map_err(|error| anyhow!("{error}"))?;
                 let lot = LotId::new(&name).map_err(|error| anyhow!("{error}"))?;
@@ -70,30 +72,4 @@ pub fn acts(length: Span, wall: impl Fn(Span) -> Timestamp) -> Result<Vec<(Span,
     // Stable: what happens at one moment stays in the order in which it is done.
     acts.sort_by_key(|(at, _)| *at);
     Ok(acts)
-}
-
-fn take(name: &str, at: Timestamp) -> Result<Act> {
-    Ok(Act::Take(Take {
-        take: TakeId::new(name).map_err(|error| anyhow!("{error}"))?,
-        species: "walleye".to_owned(),
-        water: "Alder Lake (invented)".to_owned(),
-        gear: String::new(),
-        fertilized_at: at,
-        females: 20,
-        males: 20,
-        males_reused: 0,
-        parents: Vec::new(),
-        crosses: Vec::new(),
-        volume_l: Some(16.0),
-        hardened: true,
-        count: Some(CountMethod::PerLitre { eggs_per_l: 130_000.0 }),
-        pan: String::new(),
-        clay_minutes: None,
-        hardening_from: None,
-        hardening_to: None,
-        hardening_temp_c: Some(9.0),
-        hardening_sensor: None,
-        transport_temp_c: None,
-        disinfection: String::new(),
-    }))
 }

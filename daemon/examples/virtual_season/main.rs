@@ -17,6 +17,8 @@ mod script;
 mod season;
 mod stage;
 mod sums;
+#[path = "../invented/take.rs"]
+mod take;
 mod water;
 
 use anyhow::{Context, Result, bail};

@@ -446,10 +446,10 @@ impl Router {
                 ways.push(FOLDER);
             }
             // A copy in the folder tells nobody, unless the station has nothing else.
-            let counts = |way: &str| way != FOLDER || self.directory.routes.only_folder();
+            let folder_tells = self.directory.routes.only_folder();
             let mut told = false;
-            for (way, counts) in ways.iter().map(|way| (*way, counts(way))).collect::<Vec<_>>() {
-                told |= self.push(event, person, way, now) && counts;
+            for way in &ways {
+                told |= self.push(event, person, way, now) && (*way != FOLDER || folder_tells);
             }
             // A text that may not go out for the number of them is no reason to say nothing.
             if !told && usable.contains(&MAIL) && !ways.contains(&MAIL) {

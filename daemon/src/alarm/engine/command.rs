@@ -184,29 +184,27 @@ impl Engine {
 
     /// What alarms cover at present is silenced with them, and what that covers.
     fn add_covered(&self, alarms: &mut Vec<AlarmIx>) {
-        let mut next = 0;
-        while let Some(ix) = alarms.get(next).copied() {
-            next += 1;
+        self.add_consequences(alarms, |ix, child| {
             let cause = &self.tree.alarms[ix];
-            for child in &cause.covers {
-                let cover = self.slots[*child].alarm.suppression().cover.as_ref();
-                let covered = cover.is_some_and(|by| by.kind == cause.kind && by.asset == cause.asset);
-                if covered && !alarms.contains(child) {
-                    alarms.push(*child);
-                }
-            }
-        }
+            let cover = self.slots[child].alarm.suppression().cover.as_ref();
+            cover.is_some_and(|by| by.kind == cause.kind && by.asset == cause.asset)
+        });
     }
 
     /// Consequences that were paused by the same word. Their cause covers them no more: silenced, it explains
     /// nothing.
     fn add_paused_with(&self, alarms: &mut Vec<AlarmIx>) {
         let shelf = |ix: AlarmIx| self.slots[ix].alarm.suppression().shelf.as_ref();
+        self.add_consequences(alarms, |ix, child| shelf(child).is_some() && shelf(child) == shelf(ix));
+    }
+
+    /// Adds what alarms may cover and `belongs` to them, and what belongs to that.
+    fn add_consequences(&self, alarms: &mut Vec<AlarmIx>, belongs: impl Fn(AlarmIx, AlarmIx) -> bool) {
         let mut next = 0;
         while let Some(ix) = alarms.get(next).copied() {
             next += 1;
             for child in &self.tree.alarms[ix].covers {
-                if shelf(*child).is_some() && shelf(*child) == shelf(ix) && !alarms.contains(child) {
+                if belongs(ix, *child) && !alarms.contains(child) {
                     alarms.push(*child);
                 }
             }
