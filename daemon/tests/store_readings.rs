@@ -37,9 +37,23 @@ fn options(folder: &Path) -> StoreOptions {
 }
 
 fn open_at(folder: &Path) -> (StoreHandle, Arc<ManualClock>) {
+    open_with(folder, 20)
+}
+
+fn open_with(folder: &Path, receipt_window: usize) -> (StoreHandle, Arc<ManualClock>) {
     let clock = Arc::new(ManualClock::new(start() + Span::from_hours(12)));
-    let store = open(options(folder), clock.clone() as Arc<dyn Clock>).unwrap();
+    let options = StoreOptions { receipt_window, ..options(folder) };
+    let store = open(options, clock.clone() as Arc<dyn Clock>).unwrap();
     (store, clock)
+}
+
+/// Returns once the writer has taken in what was handed to it.
+async fn taken(store: &StoreHandle) {
+    while store.queued().0 > 0 {
+        tokio::task::yield_now().await;
+    }
+    // Answered after the readings were taken.
+    store.set_setting("seen".into(), Some(1.into())).await.unwrap();
 }
 
 fn reading(sensor: u16, second: i64, value: i32) -> Reading {
@@ -182,14 +196,57 @@ async fn a_small_group_waits_for_its_interval_on_the_injected_clock() {
     let (store, clock) = open_at(folder.path());
     let (to, mut receipts) = mpsc::channel(8);
     store.append(vec![reading(0, 0, 1)], Some(Receipt { epoch: 1, packet: 1, to })).unwrap();
-    while store.queued().0 > 0 {
-        tokio::task::yield_now().await;
-    }
-    // Answered after the reading was taken.
-    store.set_setting("seen".into(), Some(1.into())).await.unwrap();
+    taken(&store).await;
     clock.advance(Span::from_ms(9_999));
     store.set_setting("seen".into(), Some(2.into())).await.unwrap();
     assert!(receipts.try_recv().is_err(), "the interval has not ended");
+    clock.advance(Span::from_ms(1));
+    assert_eq!(receipts.recv().await, Some((1, 1)));
+    store.close().await.unwrap();
+}
+
+/// The setting of the crew's broker: 500 under way. Of what 24 jars send each second nothing is written before
+/// the interval ends or 500 wait.
+#[tokio::test]
+async fn a_group_is_closed_by_its_interval_or_by_the_whole_window_of_the_broker() {
+    let folder = tempfile::tempdir().unwrap();
+    let (store, clock) = open_with(folder.path(), 500);
+    let (to, mut receipts) = mpsc::channel(1_024);
+    let mut packet = 0;
+    for second in 0..9 {
+        for _ in 0..54 {
+            packet += 1;
+            let receipt = Receipt { epoch: 1, packet, to: to.clone() };
+            store.append(vec![reading(0, packet.into(), 1)], Some(receipt)).unwrap();
+        }
+        taken(&store).await;
+        assert!(receipts.try_recv().is_err(), "{packet} wait after {second} s");
+        clock.advance(Span::from_ms(900));
+    }
+    for _ in packet..500 {
+        packet += 1;
+        let receipt = Receipt { epoch: 1, packet, to: to.clone() };
+        store.append(vec![reading(0, packet.into(), 1)], Some(receipt)).unwrap();
+    }
+    assert_eq!(receipts.recv().await, Some((1, 1)), "the window is full");
+    store.close().await.unwrap();
+}
+
+/// A broker that has 20 messages under way, whatever our configuration says: it waits for their acknowledgments,
+/// and what comes after them must not wait for the interval.
+#[tokio::test]
+async fn a_broker_that_holds_back_gets_its_acknowledgments_after_a_second() {
+    let folder = tempfile::tempdir().unwrap();
+    let (store, clock) = open_with(folder.path(), 500);
+    let (to, mut receipts) = mpsc::channel(64);
+    for packet in 1..=20 {
+        let receipt = Receipt { epoch: 1, packet, to: to.clone() };
+        store.append(vec![reading(0, packet.into(), 1)], Some(receipt)).unwrap();
+    }
+    taken(&store).await;
+    clock.advance(Span::from_ms(999));
+    taken(&store).await;
+    assert!(receipts.try_recv().is_err(), "more may come");
     clock.advance(Span::from_ms(1));
     assert_eq!(receipts.recv().await, Some((1, 1)));
     store.close().await.unwrap();

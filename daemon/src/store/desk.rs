@@ -24,6 +24,12 @@ use std::sync::Arc;
 use std::sync::atomic::{AtomicI64, Ordering};
 use tokio::sync::watch;
 
+/// A broker may have fewer messages under way than our configuration says (20 is the usual), and sends no more until
+/// these are acknowledged. So a group of so many receipts that grew no more for a second is committed at once:
+/// what is held back there would be late, and more so with every second.
+const USUAL_WINDOW: usize = 20;
+const HELD_BACK: Span = Span::from_secs(1);
+
 /// A group is committed early when it has grown to this: a burst of old readings.
 const GROUP_MOST: usize = 4_096;
 
@@ -74,6 +80,8 @@ pub(super) struct Desk {
     receipts: VecDeque<Receipt>,
     /// When the oldest of what waits came in.
     waiting_since: Option<Uptime>,
+    /// When the newest of what waits came in.
+    taken_at: Uptime,
     transitions: VecDeque<(Now, Transition)>,
     failing: Option<Failing>,
     failures: usize,
@@ -119,6 +127,7 @@ impl Desk {
             readings: VecDeque::new(),
             receipts: VecDeque::new(),
             waiting_since: None,
+            taken_at: now.up,
             transitions: VecDeque::new(),
             failing: None,
             failures: 0,
@@ -294,6 +303,7 @@ impl Desk {
         }
         self.receipts.extend(group.receipt);
         self.waiting_since.get_or_insert(up);
+        self.taken_at = up;
         if self.failing.is_some() {
             self.bound();
         }
@@ -301,6 +311,13 @@ impl Desk {
 
     fn group_is_full(&self) -> bool {
         self.receipts.len() >= self.options.receipt_window.max(1) || self.readings.len() >= GROUP_MOST
+    }
+
+    /// When the group that waits is committed, unless it is full before.
+    fn group_ends_at(&self) -> Option<Uptime> {
+        let usual = self.waiting_since?.after(self.options.commit_interval);
+        let held_back = self.receipts.len() >= USUAL_WINDOW;
+        Some(if held_back { usual.min(self.taken_at.after(HELD_BACK)) } else { usual })
     }
 
     /// Commits the readings that wait, then sends their receipts.
@@ -495,8 +512,8 @@ impl Desk {
             }
         } else {
             wake = wake.min(self.next_compaction);
-            if let Some(since) = self.waiting_since {
-                wake = wake.min(since.after(self.options.commit_interval));
+            if let Some(end) = self.group_ends_at() {
+                wake = wake.min(end);
             }
         }
         Some(wake)
@@ -513,8 +530,7 @@ impl Desk {
                 self.release_receipts();
             }
         } else {
-            let over =
-                self.waiting_since.is_some_and(|since| up >= since.after(self.options.commit_interval));
+            let over = self.group_ends_at().is_some_and(|end| up >= end);
             if over || self.group_is_full() {
                 // A failure is noted by `write`; the readings go on waiting.
                 drop(self.flush());

@@ -4,6 +4,7 @@ use super::restore::{self, Beginning};
 use super::{Station, messages};
 use crate::clock::{Clock, Now};
 use crate::config::Config;
+use crate::config::checked::{Source, SourceKind};
 use crate::core::run::{Core, CoreParts, FACT_QUEUE, ROUTE_QUEUE};
 use crate::ingest::SourceCounters;
 use crate::ingest::feed::FEED_CAPACITY;
@@ -121,11 +122,25 @@ fn open_store(config: &Config, clock: Arc<dyn Clock>) -> Result<StoreHandle> {
     let folder = &config.store.folder;
     std::fs::create_dir_all(folder)
         .with_context(|| format!("cannot create the data folder {}", folder.display()))?;
+    crate::store::open(store_options(config), clock).context("cannot open the database")
+}
+
+fn store_options(config: &Config) -> StoreOptions {
     let sensors = config.rack.sensors.iter().map(|sensor| sensor.id.clone()).collect();
-    let mut options = StoreOptions::new(folder.join(FILE_NAME), sensors);
+    let mut options = StoreOptions::new(config.store.folder.join(FILE_NAME), sensors);
     options.commit_interval = config.store.commit_every;
+    options.receipt_window = window(&config.sources).unwrap_or(options.receipt_window);
     options.keep_readings = config.store.keep_raw_days.map(|days| Span::from_days(f64::from(days)));
-    crate::store::open(options, clock).context("cannot open the database")
+    options
+}
+
+/// The smallest number of messages that a broker sends before it waits for acknowledgments.
+fn window(sources: &[Source]) -> Option<usize> {
+    let of = |source: &Source| match source.kind {
+        SourceKind::Mqtt { in_flight, .. } => Some(usize::from(in_flight)),
+        SourceKind::Serial { .. } | SourceKind::Modbus { .. } => None,
+    };
+    sources.iter().filter_map(of).min()
 }
 
 fn empty_picture(rack: &Rack, now: Now) -> Snapshot {
@@ -143,5 +158,22 @@ fn empty_picture(rack: &Rack, now: Now) -> Snapshot {
         sources: Vec::new(),
         last_told: None,
         hand_over: None,
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::config::load;
+    use crate::config::overrides::Overrides;
+
+    /// With less than the broker's window, 54 sensors that speak each second were three commits a second.
+    #[test]
+    fn the_store_waits_for_the_interval_and_the_window_of_the_configuration() {
+        let example = concat!(env!("CARGO_MANIFEST_DIR"), "/../deploy/twenty-four-jars-mqtt.toml");
+        let config = load(example.as_ref(), &Overrides::default()).unwrap();
+        let options = store_options(&config);
+        assert_eq!(options.receipt_window, 500);
+        assert_eq!(options.commit_interval, Span::from_secs(10));
     }
 }
