@@ -236,11 +236,15 @@ impl Engine {
 
     /// Lets a cause speak for an alarm.
     pub(super) fn cover(&mut self, ix: AlarmIx, cause: AlarmIx, m: Moment) {
-        let planned = &self.tree.alarms[cause];
-        let cover = Cover { kind: planned.kind, asset: planned.asset.clone() };
+        let cover = self.cover_by(cause);
         let detail = self.cause_name(cause);
         self.change(ix, m, &detail, None, |slot, steps| slot.alarm.cover(cover, steps));
         self.leave_as_covered(ix, cause, m);
+    }
+
+    fn cover_by(&self, cause: AlarmIx) -> Cover {
+        let planned = &self.tree.alarms[cause];
+        Cover { kind: planned.kind, asset: planned.asset.clone() }
     }
 
     /// Covers everything an alarm explains.
@@ -258,11 +262,10 @@ impl Engine {
 
     /// A cause is off or silenced: what it covered waits a little, then speaks for itself.
     pub(super) fn release_children(&mut self, cause: AlarmIx, m: Moment) {
+        let cover = self.cover_by(cause);
         for n in 0..self.tree.alarms[cause].covers.len() {
             let child = self.tree.alarms[cause].covers[n];
-            let planned = &self.tree.alarms[cause];
-            let covered = self.slots[child].alarm.suppression().cover.as_ref();
-            if !covered.is_some_and(|by| by.kind == planned.kind && by.asset == planned.asset) {
+            if self.slots[child].alarm.suppression().cover.as_deref() != Some(&cover) {
                 continue;
             }
             if let Some(other) = self.explanation(child) {
@@ -313,12 +316,14 @@ impl Engine {
         }
     }
 
-    /// An alarm that was read back has its first word since the start.
+    /// An alarm that was read back has its first word since the start. In the margin, too, it is
+    /// still on.
     pub(super) fn hear_again(&mut self, ix: AlarmIx, verdict: Verdict, m: Moment) {
-        if verdict != Verdict::Unknown
-            && std::mem::take(&mut self.slots[ix].unheard)
-            && verdict == Verdict::Beyond
-        {
+        if verdict == Verdict::Unknown {
+            return;
+        }
+        self.slots[ix].unheard = false;
+        if verdict != Verdict::Inside {
             self.count_in(ix, m);
         }
     }
@@ -411,12 +416,12 @@ impl Engine {
         self.slots[node].tuning.priority = priority;
     }
 
-    /// The header's blind alarm is P1 only when something is in its jars.
-    pub(super) fn refresh_header_priority(&mut self, header: HeaderIx) {
-        if let Some(ix) = self.tree.find(AlarmKind::BlindHeader, At::Header(header)) {
-            let loaded = self.headers[usize::from(header.0)].loaded > 0;
-            self.slots[ix].tuning.priority = if loaded { Priority::P1 } else { Priority::P3 };
-        }
+    /// The header's blind alarm is P1 only when something is in its jars. Eggs put under one that
+    /// is silent make it urgent.
+    pub(super) fn refresh_header_priority(&mut self, header: HeaderIx, m: Moment) {
+        let loaded = self.headers[usize::from(header.0)].loaded > 0;
+        let priority = if loaded { Priority::P1 } else { Priority::P3 };
+        self.set_priority(AlarmKind::BlindHeader, At::Header(header), priority, m);
     }
 
     pub(super) fn is_loaded(&self, jar: JarIx) -> bool {
