@@ -17,6 +17,8 @@ mod commands;
 mod defaults;
 #[path = "alarm_engine/faults.rs"]
 mod faults;
+#[path = "alarm_engine/journal.rs"]
+mod journal;
 #[path = "alarm_engine/ladder.rs"]
 mod ladder;
 #[path = "alarm_engine/noise.rs"]

@@ -18,7 +18,24 @@ fn the_monitor_can_be_the_cause_where_three_nodes_have_several_channels() {
         let probe = plan.rack.jars[jar].temperature.unwrap();
         plan.rack.sensors[usize::from(probe.0)].source = SourceIx(2);
         // A node with one channel is that channel.
-        assert_eq!(has_monitor(&Station::with_plan(plan.clone())), expected);
+        let station = Station::with_plan(plan.clone());
+        let node = station.engine.reported(AlarmKind::BlindHeader, &Asset::Node("spare".into()));
+        assert_eq!((node.is_some(), has_monitor(&station)), (expected, expected));
+    }
+}
+
+#[test]
+fn a_header_with_one_channel_is_that_channel() {
+    for (channels, expected) in [(2, true), (1, false)] {
+        let mut plan = plan(Build { jars: 1, header_temp: false, ..Build::default() });
+        if channels == 1 {
+            plan.rack.sensors.pop();
+            plan.rack.jars[0].temperature = None;
+        }
+        assert_eq!(plan.rack.sensors.len(), channels);
+        let station = Station::with_plan(plan);
+        let blind = station.engine.reported(AlarmKind::BlindHeader, &Asset::Header("A".into()));
+        assert_eq!(blind.is_some(), expected, "{channels}");
     }
 }
 
@@ -37,6 +54,31 @@ fn all_nodes_lost_at_once_are_the_monitor_and_one_message() {
     assert_eq!((said.members.len(), said.members_total), (8, 8));
 }
 
+/// Lets probes say the same for so many seconds, bit for bit.
+fn hold_still(station: &mut Station, probes: &[usize], seconds: u32) {
+    for at in probes {
+        station.signals[*at] = Signal::Silent;
+    }
+    for _ in 0..seconds {
+        for at in probes {
+            let sensor = SensorIx(u16::try_from(*at).unwrap());
+            station.engine.handle_reading(sensor, 10.0, Quality::Good, Reason::None, station.now);
+        }
+        station.drain();
+        station.run(1);
+    }
+}
+
+#[test]
+fn stuck_probes_do_not_make_their_node_a_lost_one() {
+    let mut station = Station::new(Build { jars: 2, header_temp: false, ..Build::default() });
+    let probes = [station.temp_of(0), station.temp_of(1)];
+    hold_still(&mut station, &probes, 4400);
+    let told: Vec<_> = station.told().iter().map(|event| (event.kind, event.asset.clone())).collect();
+    assert_eq!(told, [(AlarmKind::Stuck, Asset::Node("temp-A".into()))], "{:?}", station.lines());
+    assert_eq!(station.told()[0].members, ["A-01T", "A-02T"]);
+}
+
 #[test]
 fn a_stuck_probe_is_not_explained_by_a_lost_node() {
     let mut station = Station::new(Build { jars: 2, header_temp: false, ..Build::default() });
@@ -45,14 +87,8 @@ fn a_stuck_probe_is_not_explained_by_a_lost_node() {
         station.signals[at] = Signal::Silent;
     }
     let probe = station.temp_of(0);
-    station.signals[probe] = Signal::Silent;
-    let sensor = SensorIx(u16::try_from(probe).unwrap());
     // Ten minutes are normal, and an hour makes it sure.
-    for _ in 0..4400 {
-        station.engine.handle_reading(sensor, 10.0, Quality::Good, Reason::None, station.now);
-        station.drain();
-        station.run(1);
-    }
+    hold_still(&mut station, &[probe], 4400);
     let blind = station.engine.reported(AlarmKind::BlindHeader, &Asset::Header("A".into()));
     assert_eq!(blind, Some(Reported::Suppressed), "half of its channels, all of one node");
     let told: Vec<_> = station.told().iter().map(|event| (event.kind, event.asset.clone())).collect();

@@ -1,7 +1,7 @@
 //! What waits for a cause, what a cause speaks for, and what goes on when it falters.
 
-use crate::station::{Build, SET_FLOW, Signal, Station, person};
-use nightjar::alarm::engine::{Shelving, Target};
+use crate::station::{Build, SET_FLOW, Signal, Station, person, plan};
+use nightjar::alarm::engine::{JarContext, Shelving, Target};
 use nightjar::alarm::event::{AlarmKind, Asset, Change};
 use nightjar::alarm::state::{Reported, What};
 use nightjar::reading::Reason;
@@ -146,17 +146,85 @@ fn a_jar_that_was_told_before_its_header_is_told_as_covered_by_it() {
 }
 
 #[test]
-fn since_when_does_not_change_with_the_wall_clock() {
-    let mut station = Station::new(Build { jars: 4, ..Build::default() });
-    station.set_flow(0, 0.0);
-    let began = station.now.utc;
-    station.run(60);
-    station.now.utc = station.now.utc + Span::from_hours(1);
-    let event = Target::Event(station.told()[0].event);
-    station.engine.acknowledge(&event, &person("kim"), station.now).unwrap();
+fn what_is_not_wrong_is_not_covered_when_its_pause_ends() {
+    let mut station = with_meter();
+    let jar = Asset::Jar("A-05".into());
+    let target = Target::Alarm(AlarmKind::NoFlow, jar.clone());
+    let pause = Shelving { length: Span::from_minutes(1), one_shot: false };
+    station.engine.shelve(&target, pause, &person("kim"), station.now).unwrap();
     station.drain();
-    station.set_flow(0, SET_FLOW);
+    let meter = usize::from(station.plan.rack.headers[0].flow.unwrap().0);
+    station.signals[meter] = Signal::Value(0.0);
+    station.run(50);
+    assert_eq!(station.engine.reported(AlarmKind::NoFlow, &jar), Some(Reported::Shelved));
+    station.run(50);
+    assert_eq!(station.engine.reported(AlarmKind::NoFlow, &jar), Some(Reported::Normal));
+}
+
+#[test]
+fn a_jar_that_is_empty_or_out_of_use_does_not_point_at_its_header() {
+    for out_of_use in [false, true] {
+        let mut station = Station::new(Build { jars: 4, ..Build::default() });
+        if out_of_use {
+            let meter = Target::Asset(Asset::Sensor("A-02F".into()));
+            let day = Span::from_hours(24);
+            station.engine.out_of_service(&meter, day, "cracked", &person("kim"), station.now).unwrap();
+            station.drain();
+        } else {
+            station.load(1, JarContext::default());
+        }
+        let t0 = station.now.up.ms();
+        station.set_flow(0, 0.0);
+        station.set_flow(1, 0.0);
+        station.run(120);
+        let jar = Asset::Jar("A-01".into());
+        assert_eq!(told(&station, t0), [(25, AlarmKind::NoFlow, jar)], "{:?}", station.lines());
+    }
+}
+
+/// A header's meter that speaks so seldom, of jars whose meters speak each second.
+fn with_slow_meter(interval_s: i64) -> (Station, usize) {
+    let mut plan = plan(Build { jars: 6, header_flow: true, ..Build::default() });
+    let meter = usize::from(plan.rack.headers[0].flow.unwrap().0);
+    plan.rack.sensors[meter].interval = Span::from_secs(interval_s);
+    (Station::with_plan(plan), meter)
+}
+
+#[test]
+fn one_sample_of_a_slow_meter_is_made_sure_by_the_jars() {
+    let (mut station, meter) = with_slow_meter(12);
+    let t0 = station.now.up.ms();
+    station.signals[meter] = Signal::Silent;
+    station.send(meter, Signal::Value(0.0));
+    station.run(5);
+    set_all(&mut station, 0.0);
+    station.run(60);
+    assert_eq!(told(&station, t0), [(25, AlarmKind::NoFlowHeader, header("A"))], "{:?}", station.lines());
+}
+
+#[test]
+fn jars_that_point_at_their_header_do_not_wait_for_its_slow_meter() {
+    let (mut station, _) = with_slow_meter(60);
+    let t0 = station.now.up.ms();
+    set_all(&mut station, 0.0);
     station.run(120);
-    assert_eq!(station.changes(), ["raised", "acknowledged", "cleared"]);
-    assert!(station.events.iter().all(|(_, event)| event.since == began), "{:?}", station.events);
+    assert_eq!(told(&station, t0), [(25, AlarmKind::NoFlowHeader, header("A"))], "{:?}", station.lines());
+}
+
+#[test]
+fn a_warm_spell_that_reaches_the_headers_one_after_the_other_is_one_event() {
+    let mut station = Station::new(Build { headers: 2, jars: 4, ..Build::default() });
+    for header in 0..2 {
+        for jar in 4 * header..4 * header + 4 {
+            station.set_temp(jar, 15.0);
+        }
+        let probe = usize::from(station.plan.rack.headers[header].temperature.unwrap().0);
+        station.signals[probe] = Signal::Value(15.0);
+        station.run(400);
+    }
+    assert_eq!(station.changes(), ["raised"], "{:?}", station.lines());
+    let views = station.engine.views();
+    assert_eq!(views.len(), 1, "{views:?}");
+    assert_eq!((views[0].kind, &views[0].asset), (AlarmKind::TempHigh, &Asset::Supply));
+    assert_eq!((views[0].members.len(), views[0].members_total), (8, 8));
 }

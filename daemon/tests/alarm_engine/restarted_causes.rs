@@ -110,11 +110,52 @@ fn a_cause_does_not_end_before_half_of_what_it_rests_on_has_spoken() {
     station.run(20);
     let said = |station: &Station, kind, asset: &Asset| station.engine.reported(kind, asset);
     assert_eq!(said(&station, AlarmKind::TempHigh, &header("A")), Some(Reported::Unacknowledged));
+    // The first jar has cooled down, of the others nothing is known.
     station.signals.fill(Signal::Silent);
+    station.signals[probes[0]] = Signal::Value(10.0);
+    let meter = station.flow_of(0);
+    station.signals[meter] = Signal::Value(SET_FLOW);
     restart(&mut station);
     station.run(400);
     let after = said(&station, AlarmKind::TempHigh, &header("A"));
-    assert_eq!(after, Some(Reported::Unacknowledged), "without a single sample: {:?}", station.lines());
+    assert_eq!(
+        after,
+        Some(Reported::Unacknowledged),
+        "two of eight channels have spoken: {:?}",
+        station.lines()
+    );
+}
+
+#[test]
+fn a_cause_ends_when_half_of_what_it_rests_on_has_spoken_well() {
+    let mut station = Station::new(Build { jars: 4, header_temp: false, ..Build::default() });
+    (0..4).for_each(|jar| station.set_flow(jar, 0.0));
+    station.run(60);
+    for jar in 0..4 {
+        station.set_flow(jar, SET_FLOW);
+        let at = station.temp_of(jar);
+        station.signals[at] = Signal::Silent;
+    }
+    restart(&mut station);
+    station.run(130);
+    let said = station.engine.reported(AlarmKind::NoFlowHeader, &header("A"));
+    assert_eq!(said, Some(Reported::Returned), "{:?}", station.lines());
+}
+
+#[test]
+fn what_the_meter_saw_after_the_jars_holds_the_header_on_over_a_restart() {
+    let mut station = Station::new(Build { jars: 6, header_flow: true, ..Build::default() });
+    let meter = usize::from(station.plan.rack.headers[0].flow.unwrap().0);
+    (0..6).for_each(|jar| station.set_flow(jar, 0.0));
+    station.run(60);
+    station.signals[meter] = Signal::Value(0.0);
+    station.run(60);
+    station.signals[meter] = Signal::Silent;
+    (0..6).for_each(|jar| station.set_flow(jar, SET_FLOW));
+    restart(&mut station);
+    station.run(600);
+    let said = station.engine.reported(AlarmKind::NoFlowHeader, &header("A"));
+    assert_eq!(said, Some(Reported::Unacknowledged), "{:?}", station.lines());
 }
 
 #[test]

@@ -60,11 +60,17 @@ impl Engine {
         if let (At::Node(source), false, true) = (self.tree.alarms[parent].at, was, began.is_some()) {
             self.refresh_node_priority(source);
         }
-        let slot = &self.slots[parent];
+        let planned = &self.tree.alarms[parent];
+        // Each child was verified by its own samples: a slow meter beside them makes it no slower.
+        let on_delay = match began {
+            Some(_) => self.plan.settings.delays(planned.kind).0,
+            None => planned.tuning.on_delay,
+        };
+        let slot = &mut self.slots[parent];
+        slot.tuning.on_delay = on_delay;
         let repeat = slot.tuning.min_good;
         if let Some(began) = began {
             if !slot.alarm.is_on() || !slot.alarm.is_beyond() {
-                // Each child was verified by its own samples.
                 for _ in 0..repeat {
                     self.feed(parent, Verdict::Beyond, began, m);
                 }
@@ -138,18 +144,17 @@ impl Engine {
         let branches: BTreeSet<At> = with_eggs.map(|(ix, _)| branch(HeaderIx(ix))).collect();
         let guess = branches.iter().any(|at| matches!(at, At::Header(_)));
         match branches.len() {
-            0 | 1 => None,
             2 => guess.then_some((2, Some(BOTH_TOGETHER))),
             _ => Some((SIBLINGS, Some(TOGETHER))),
         }
     }
 
-    /// Headers that point at the pump which is known to feed them. One alone may have clogged.
+    /// Headers that must point at the pump which is known to feed them. One alone may have clogged.
     fn half_of_headers(&self, parent: AlarmIx) -> Option<usize> {
         let At::Pump(pump) = self.tree.alarms[parent].at else { return None };
         let holds = |at: &HeaderIx| self.headers[usize::from(at.0)].may_hold_eggs;
         let count = self.tree.headers_of(pump).filter(holds).count();
-        (count > 1).then(|| count.div_ceil(2).max(FEWEST))
+        Some(count.div_ceil(2).max(FEWEST))
     }
 
     fn half_of_jars(&self, parent: AlarmIx) -> Option<usize> {
