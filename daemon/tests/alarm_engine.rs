@@ -17,12 +17,22 @@ mod commands;
 mod defaults;
 #[path = "alarm_engine/faults.rs"]
 mod faults;
+#[path = "alarm_engine/journal.rs"]
+mod journal;
 #[path = "alarm_engine/ladder.rs"]
 mod ladder;
 #[path = "alarm_engine/noise.rs"]
 mod noise;
+#[path = "alarm_engine/plan_tree.rs"]
+mod plan_tree;
 #[path = "alarm_engine/properties.rs"]
 mod properties;
+#[path = "alarm_engine/released.rs"]
+mod released;
+#[path = "alarm_engine/restarted_causes.rs"]
+mod restarted_causes;
+#[path = "alarm_engine/silent_nodes.rs"]
+mod silent_nodes;
 #[path = "alarm_engine/station.rs"]
 mod station;
 #[path = "alarm_engine/words.rs"]

@@ -239,10 +239,6 @@ impl Engine {
     /// Wall time of a moment on the alarms' own line, as far as the wall clock is known.
     fn wall(&self, moment: Moment) -> Timestamp {
         let present = self.moment();
-        if moment > present {
-            self.now.utc + moment.since(present)
-        } else {
-            self.now.utc - present.since(moment)
-        }
+        self.now.utc + moment.since(present) - present.since(moment)
     }
 }

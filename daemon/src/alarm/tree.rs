@@ -439,13 +439,12 @@ impl Builder<'_> {
                 let header = At::Header(self.rack.jar(jar).header);
                 named(as_header, header).into_iter().collect()
             }
-            At::Header(header) if kind != AlarmKind::BlindHeader => {
-                self.feeding(header).find_map(|at| named(kind, at)).into_iter().collect()
-            }
+            // What feeds it has no alarm about silence, so that a silent header counts for none.
+            At::Header(header) => self.feeding(header).find_map(|at| named(kind, at)).into_iter().collect(),
             At::Pump(_) => named(kind, At::Supply).into_iter().collect(),
             At::Node(_) => named(AlarmKind::BlindHeader, At::Monitor).into_iter().collect(),
             At::Sensor(sensor) if condition::family(kind) == Family::Blind => self.blind_parents(sensor),
-            At::Site | At::Supply | At::Header(_) | At::Monitor | At::Sensor(_) | At::Route(_) => Vec::new(),
+            At::Site | At::Supply | At::Monitor | At::Sensor(_) | At::Route(_) => Vec::new(),
         }
     }
 

@@ -60,11 +60,17 @@ impl Engine {
         if let (At::Node(source), false, true) = (self.tree.alarms[parent].at, was, began.is_some()) {
             self.refresh_node_priority(source);
         }
-        let slot = &self.slots[parent];
+        let planned = &self.tree.alarms[parent];
+        // Each child was verified by its own samples: a slow meter beside them makes it no slower.
+        let on_delay = match began {
+            Some(_) => self.plan.settings.delays(planned.kind).0,
+            None => planned.tuning.on_delay,
+        };
+        let slot = &mut self.slots[parent];
+        slot.tuning.on_delay = on_delay;
         let repeat = slot.tuning.min_good;
         if let Some(began) = began {
             if !slot.alarm.is_on() || !slot.alarm.is_beyond() {
-                // Each child was verified by its own samples.
                 for _ in 0..repeat {
                     self.feed(parent, Verdict::Beyond, began, m);
                 }
@@ -138,18 +144,17 @@ impl Engine {
         let branches: BTreeSet<At> = with_eggs.map(|(ix, _)| branch(HeaderIx(ix))).collect();
         let guess = branches.iter().any(|at| matches!(at, At::Header(_)));
         match branches.len() {
-            0 | 1 => None,
             2 => guess.then_some((2, Some(BOTH_TOGETHER))),
             _ => Some((SIBLINGS, Some(TOGETHER))),
         }
     }
 
-    /// Headers that point at the pump which is known to feed them. One alone may have clogged.
+    /// Headers that must point at the pump which is known to feed them. One alone may have clogged.
     fn half_of_headers(&self, parent: AlarmIx) -> Option<usize> {
         let At::Pump(pump) = self.tree.alarms[parent].at else { return None };
         let holds = |at: &HeaderIx| self.headers[usize::from(at.0)].may_hold_eggs;
         let count = self.tree.headers_of(pump).filter(holds).count();
-        (count > 1).then(|| count.div_ceil(2).max(FEWEST))
+        Some(count.div_ceil(2).max(FEWEST))
     }
 
     fn half_of_jars(&self, parent: AlarmIx) -> Option<usize> {
@@ -236,11 +241,15 @@ impl Engine {
 
     /// Lets a cause speak for an alarm.
     pub(super) fn cover(&mut self, ix: AlarmIx, cause: AlarmIx, m: Moment) {
-        let planned = &self.tree.alarms[cause];
-        let cover = Cover { kind: planned.kind, asset: planned.asset.clone() };
+        let cover = self.cover_by(cause);
         let detail = self.cause_name(cause);
         self.change(ix, m, &detail, None, |slot, steps| slot.alarm.cover(cover, steps));
         self.leave_as_covered(ix, cause, m);
+    }
+
+    fn cover_by(&self, cause: AlarmIx) -> Cover {
+        let planned = &self.tree.alarms[cause];
+        Cover { kind: planned.kind, asset: planned.asset.clone() }
     }
 
     /// Covers everything an alarm explains.
@@ -258,11 +267,10 @@ impl Engine {
 
     /// A cause is off or silenced: what it covered waits a little, then speaks for itself.
     pub(super) fn release_children(&mut self, cause: AlarmIx, m: Moment) {
+        let cover = self.cover_by(cause);
         for n in 0..self.tree.alarms[cause].covers.len() {
             let child = self.tree.alarms[cause].covers[n];
-            let planned = &self.tree.alarms[cause];
-            let covered = self.slots[child].alarm.suppression().cover.as_ref();
-            if !covered.is_some_and(|by| by.kind == planned.kind && by.asset == planned.asset) {
+            if self.slots[child].alarm.suppression().cover.as_deref() != Some(&cover) {
                 continue;
             }
             if let Some(other) = self.explanation(child) {
@@ -313,12 +321,14 @@ impl Engine {
         }
     }
 
-    /// An alarm that was read back has its first word since the start.
+    /// An alarm that was read back has its first word since the start. In the margin, too, it is
+    /// still on.
     pub(super) fn hear_again(&mut self, ix: AlarmIx, verdict: Verdict, m: Moment) {
-        if verdict != Verdict::Unknown
-            && std::mem::take(&mut self.slots[ix].unheard)
-            && verdict == Verdict::Beyond
-        {
+        if verdict == Verdict::Unknown {
+            return;
+        }
+        self.slots[ix].unheard = false;
+        if verdict != Verdict::Inside {
             self.count_in(ix, m);
         }
     }
@@ -411,12 +421,12 @@ impl Engine {
         self.slots[node].tuning.priority = priority;
     }
 
-    /// The header's blind alarm is P1 only when something is in its jars.
-    pub(super) fn refresh_header_priority(&mut self, header: HeaderIx) {
-        if let Some(ix) = self.tree.find(AlarmKind::BlindHeader, At::Header(header)) {
-            let loaded = self.headers[usize::from(header.0)].loaded > 0;
-            self.slots[ix].tuning.priority = if loaded { Priority::P1 } else { Priority::P3 };
-        }
+    /// The header's blind alarm is P1 only when something is in its jars. Eggs put under one that
+    /// is silent make it urgent.
+    pub(super) fn refresh_header_priority(&mut self, header: HeaderIx, m: Moment) {
+        let loaded = self.headers[usize::from(header.0)].loaded > 0;
+        let priority = if loaded { Priority::P1 } else { Priority::P3 };
+        self.set_priority(AlarmKind::BlindHeader, At::Header(header), priority, m);
     }
 
     pub(super) fn is_loaded(&self, jar: JarIx) -> bool {

@@ -138,7 +138,7 @@ impl Engine {
         }
         let all_empty = self.headers.iter().all(|header| header.loaded == 0);
         self.follow_occupation(At::Supply, all_empty, known, m);
-        self.refresh_header_priority(header);
+        self.refresh_header_priority(header, m);
         for at in [self.plan.rack.jar(jar).flow, self.plan.rack.jar(jar).temperature]
             .into_iter()
             .chain([self.plan.rack.header(header).flow, self.plan.rack.header(header).temperature])
@@ -290,7 +290,7 @@ impl Engine {
         }
     }
 
-    fn set_priority(&mut self, kind: AlarmKind, at: At, priority: Priority, m: Moment) {
+    pub(super) fn set_priority(&mut self, kind: AlarmKind, at: At, priority: Priority, m: Moment) {
         if let Some(ix) = self.tree.find(kind, at) {
             self.slots[ix].tuning.priority = priority;
             self.change(ix, m, "", None, |slot, steps| slot.alarm.worsen(priority, m, steps));

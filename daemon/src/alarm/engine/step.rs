@@ -102,7 +102,8 @@ impl Engine {
 
     fn follow(&mut self, ix: AlarmIx, what: What, m: Moment) {
         match what {
-            What::Pending | What::Relapsed => self.count_in(ix, m),
+            // What its off-delay let go counts again when its samples fail: it is on and held on.
+            What::Pending | What::Relapsed | What::Held => self.count_in(ix, m),
             What::NearMiss | What::Returning => self.count_out(ix, m),
             What::Dropped => {
                 self.count_out(ix, m);
@@ -134,7 +135,6 @@ impl Engine {
             }
             What::PastPlannedEnd | What::ReturnedToService => self.check_out_of_use(m),
             What::Suppressed
-            | What::Held
             | What::Acknowledged
             | What::Confirmed
             | What::Chattering

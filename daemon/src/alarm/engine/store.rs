@@ -80,7 +80,7 @@ impl Engine {
         for header in 0..self.headers.len() {
             let header = crate::rack::HeaderIx(u16::try_from(header).unwrap_or(u16::MAX));
             self.refresh_header(header);
-            self.refresh_header_priority(header);
+            self.refresh_header_priority(header, m);
         }
         for (ix, planned) in self.tree.alarms.iter().enumerate() {
             if is_process(planned.kind) {
