@@ -15,14 +15,20 @@ mod causes;
 mod commands;
 #[path = "alarm_engine/defaults.rs"]
 mod defaults;
+#[path = "alarm_engine/facts.rs"]
+mod facts;
 #[path = "alarm_engine/faults.rs"]
 mod faults;
 #[path = "alarm_engine/ladder.rs"]
 mod ladder;
+#[path = "alarm_engine/loaded_jars.rs"]
+mod loaded_jars;
 #[path = "alarm_engine/noise.rs"]
 mod noise;
 #[path = "alarm_engine/properties.rs"]
 mod properties;
+#[path = "alarm_engine/readings_weighed.rs"]
+mod readings_weighed;
 #[path = "alarm_engine/station.rs"]
 mod station;
 #[path = "alarm_engine/words.rs"]
