@@ -186,6 +186,9 @@ fn the_children_of_a_header_speak_for_it_whatever_its_own_probe_says() {
         let told = station.told();
         assert_eq!(told.len(), 1, "{own:?}: {:?}", station.lines());
         assert_eq!((told[0].kind, &told[0].asset), (AlarmKind::TempHigh, &header()));
+        station.run(300);
+        assert_eq!(reported(&station, AlarmKind::TempHigh), Some(Reported::Unacknowledged), "{own:?}");
+        assert!(!station.changes().contains(&"cleared"), "{own:?}: {:?}", station.lines());
         for jar in 0..4 {
             station.set_temp(jar, 10.0);
         }

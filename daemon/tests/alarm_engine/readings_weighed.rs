@@ -109,18 +109,27 @@ fn a_reading_that_its_source_calls_stuck_is_told_with_its_value() {
     assert_eq!(stuck.value, Some(12.5), "not the last one that moved");
 }
 
+/// "Normal with the technical alarm raised; never silently dropped."
 #[test]
-fn a_probe_that_fails_while_it_is_too_warm_is_told_as_urgently() {
-    let mut station = Station::new(Build { jars: 4, ..Build::default() });
-    station.set_temp(0, 18.0);
-    station.run(2);
-    let at = station.temp_of(0);
-    station.signals[at] = Signal::Bad(Reason::NotFinite);
-    station.run(140);
-    let told = station.told();
-    assert_eq!(told.len(), 1, "{:?}", station.lines());
-    assert_eq!((told[0].kind, &told[0].asset), (AlarmKind::BlindTemp, &Asset::Sensor("A-01T".into())));
-    assert_eq!(told[0].priority, Priority::P1);
+fn a_sensor_that_fails_before_its_alarm_is_verified_is_told_as_urgently() {
+    let build = Build { jars: 4, header_flow: true, ..Build::default() };
+    let station = Station::new(build);
+    let meter = usize::from(station.plan.rack.headers[0].flow.unwrap().0);
+    for (at, beyond, kind, name) in [
+        (station.temp_of(0), 18.0, AlarmKind::BlindTemp, "A-01T"),
+        (station.flow_of(0), 0.0, AlarmKind::BlindFlow, "A-01F"),
+        (meter, 0.0, AlarmKind::BlindFlow, "HAF"),
+    ] {
+        let mut station = Station::new(build);
+        station.signals[at] = Signal::Value(beyond);
+        station.run(2);
+        station.signals[at] = Signal::Bad(Reason::NotFinite);
+        station.run(140);
+        let told = station.told();
+        assert_eq!(told.len(), 1, "{:?}", station.lines());
+        assert_eq!((told[0].kind, &told[0].asset), (kind, &Asset::Sensor(name.into())));
+        assert_eq!(told[0].priority, Priority::P1, "{name}");
+    }
 }
 
 /// "The configuration check refuses an on-delay larger than one fifth of it": a fifth itself is allowed.
