@@ -98,6 +98,25 @@ fn eggs_are_counted_by_the_litres_of_each_hardened_take() {
     near(jar(&with(&[(0.2, own)]), 2).eggs.unwrap(), 123_456.0);
 }
 
+/// Eggs of 0.08 inch, 150 in a foot: each displaces π/6 · 2.032³ = 4.3932 µL, 2276.2 of them 10 mL, and they are
+/// as heavy as water; von Bayer's trough has 132,129 to the quart, 139,619 to the litre.
+#[test]
+fn the_same_eggs_are_as_many_by_whatever_method_they_were_counted() {
+    for count in [
+        json!({"method": "per_litre", "eggs_per_l": 139_619.0}),
+        json!({"method": "von_bayer", "eggs": 150.0, "length_in": 12.0}),
+        json!({"method": "volumetric", "eggs": 1_396.19, "sample_ml": 10.0}),
+        json!({"method": "displacement", "eggs": 2_276.2, "displaced_ml": 10.0}),
+        json!({"method": "gravimetric", "eggs": 2_276.2, "sample_g": 10.0}),
+    ] {
+        let mut counted = take("T2", "walleye");
+        counted["count"] = count.clone();
+        let progress = with(&[(0.0, counted), (0.1, load("02", "T2", 2.0))]);
+        let eggs = jar(&progress, 2).eggs.unwrap();
+        assert!((eggs / 279_238.0 - 1.0).abs() < 1e-4, "{count}: {eggs}");
+    }
+}
+
 #[test]
 fn eggs_keep_the_way_they_came() {
     let progress = with(&[
