@@ -15,18 +15,24 @@ mod causes;
 mod commands;
 #[path = "alarm_engine/defaults.rs"]
 mod defaults;
+#[path = "alarm_engine/facts.rs"]
+mod facts;
 #[path = "alarm_engine/faults.rs"]
 mod faults;
 #[path = "alarm_engine/journal.rs"]
 mod journal;
 #[path = "alarm_engine/ladder.rs"]
 mod ladder;
+#[path = "alarm_engine/loaded_jars.rs"]
+mod loaded_jars;
 #[path = "alarm_engine/noise.rs"]
 mod noise;
 #[path = "alarm_engine/plan_tree.rs"]
 mod plan_tree;
 #[path = "alarm_engine/properties.rs"]
 mod properties;
+#[path = "alarm_engine/readings_weighed.rs"]
+mod readings_weighed;
 #[path = "alarm_engine/released.rs"]
 mod released;
 #[path = "alarm_engine/restarted_causes.rs"]

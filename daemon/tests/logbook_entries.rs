@@ -8,8 +8,19 @@ use nightjar::progress::Progress;
 use nightjar::progress::books::{Content, Seen, Work};
 use nightjar::rack::JarIx;
 use nightjar_calc::development::species;
+use nightjar_calc::ledger::Level;
 use nightjar_calc::time::{Span, Timestamp};
 use serde_json::{Value, json};
+use std::sync::Arc;
+
+#[path = "logbook_entries/order.rs"]
+mod order;
+#[path = "logbook_entries/pouring.rs"]
+mod pouring;
+#[path = "logbook_entries/refusals.rs"]
+mod refusals;
+#[path = "logbook_entries/tending.rs"]
+mod tending;
 
 const STATION: &str = include_str!("../../deploy/eight-jars-serial.toml");
 
@@ -34,7 +45,10 @@ fn entries(acts: &[(f64, Value)]) -> Vec<Entry> {
 fn books(acts: &[(f64, Value)]) -> Progress {
     let config = config::parse(STATION, "station").unwrap();
     let known = ["walleye", "northern-pike"].map(|name| species::find(name).unwrap().clone());
-    let mut progress = Progress::new(config.rack, known.to_vec());
+    // Jar 08 is a small one; the others hold seven litres.
+    let mut rack = (*config.rack).clone();
+    rack.jars[7].volume_l = 1.0;
+    let mut progress = Progress::new(Arc::new(rack), known.to_vec());
     progress.set_entries(entries(acts));
     progress
 }
@@ -71,6 +85,13 @@ fn refused(more: &[(f64, Value)]) -> String {
     let left_out = progress.books().left_out();
     assert_eq!(left_out.len(), 1, "{left_out:?}");
     assert_eq!(left_out[0].0.0, format!("e{:02}", more.len() + 1), "the last one");
+    let without = with(&more[..more.len() - 1]);
+    let said = |progress: &Progress| {
+        let books = progress.books();
+        let reports = [Level::Jar, Level::Lot, Level::Take].map(|level| books.ledger().report(level));
+        (books.contents().cloned().collect::<Vec<_>>(), books.lots().clone(), reports)
+    };
+    assert_eq!(said(&progress), said(&without), "one that is refused leaves no trace");
     left_out[0].1.to_string()
 }
 

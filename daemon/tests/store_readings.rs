@@ -223,8 +223,7 @@ async fn a_group_is_closed_by_its_interval_or_by_the_whole_window_of_the_broker(
         assert!(receipts.try_recv().is_err(), "{packet} wait after {second} s");
         clock.advance(Span::from_ms(900));
     }
-    for _ in packet..500 {
-        packet += 1;
+    for packet in packet + 1..=500 {
         let receipt = Receipt { epoch: 1, packet, to: to.clone() };
         store.append(vec![reading(0, packet.into(), 1)], Some(receipt)).unwrap();
     }

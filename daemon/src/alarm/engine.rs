@@ -139,7 +139,6 @@ struct JarLive {
 struct HeaderLive {
     limits: JarLimits,
     loaded: usize,
-    loaded_with_flow: usize,
     loaded_with_temp: usize,
     /// Jars with a meter that are loaded or not yet known.
     counted_with_flow: usize,

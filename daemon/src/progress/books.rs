@@ -6,6 +6,8 @@
 
 mod apply;
 mod content;
+#[cfg(test)]
+mod tests;
 
 pub use apply::egg_density;
 pub use content::{Content, Seen, Segment, Work};
@@ -95,9 +97,7 @@ impl Books {
         let turn = turn(&entry.act, entry.happened_at, &entry.id);
         // A lot that was there under the name of a take would be another one after the replay.
         let settled = !matches!(&entry.act, Act::Void(_))
-            && !matches!(&entry.act, Act::Lot(lot) if self.lots.contains_key(&lot.lot))
-            && !matches!(&entry.act, Act::Take(take)
-                if LotId::new(take.take.as_str()).is_ok_and(|lot| self.lots.contains_key(&lot)));
+            && !matches!(&entry.act, Act::Lot(lot) if self.lots.contains_key(&lot.lot));
         let phase = usize::from(turn.0);
         if !settled
             || !self.left_out.is_empty()

@@ -44,16 +44,12 @@ impl Rate {
 
     #[expect(clippy::cast_possible_truncation, reason = "single precision is plenty for a mean")]
     fn finish_minute(&mut self, next: u64) {
-        if self.count > 0 {
-            self.means[slot(self.minute)] = (self.sum / f64::from(self.count)) as f32;
-        }
+        // Before the first sample this is 0/0, which is not a number.
+        self.means[slot(self.minute)] = (self.sum / f64::from(self.count)) as f32;
         // Minutes without a sample are unknown, not old.
         let skipped = next.saturating_sub(self.minute).min(MINUTES as u64);
         for ago in 0..skipped.saturating_sub(1) {
             self.means[slot(next - 1 - ago)] = f32::NAN;
-        }
-        if self.count == 0 && skipped > 0 {
-            self.means[slot(self.minute)] = f32::NAN;
         }
         self.minute = next;
         self.sum = 0.0;
@@ -79,8 +75,8 @@ impl Rate {
             sxx += x * x;
             sxy += x * y;
         }
-        let spread = n * sxx - sx * sx;
-        (filled >= ENOUGH && spread > 0.0).then(|| (n * sxy - sx * sy) / spread)
+        // So many different minutes are never all in one place.
+        (filled >= ENOUGH).then(|| (n * sxy - sx * sy) / (n * sxx - sx * sx))
     }
 }
 

@@ -33,9 +33,7 @@ impl Stillness {
         if bits != self.value {
             // Silence after the last word is not stillness, and teaches nothing.
             let run = self.last.since(self.since);
-            if !f64::from_bits(self.value).is_nan() && run > self.normal {
-                self.normal = run.min(MOST_NORMAL);
-            }
+            self.normal = self.normal.max(run.min(MOST_NORMAL));
             self.value = bits;
             self.since = now;
             self.last = now;

@@ -189,7 +189,6 @@ impl Engine {
                 continue;
             }
             live.loaded += 1;
-            live.loaded_with_flow += usize::from(planned.flow.is_some());
             live.loaded_with_temp += usize::from(planned.temperature.is_some());
             temps = temps.tightest(context.temps.unwrap_or_else(|| settings.stages.at(context.stage)));
             set_flow += context.set_flow.unwrap_or(0.0);

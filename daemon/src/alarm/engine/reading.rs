@@ -10,6 +10,7 @@ use crate::clock::Now;
 use crate::rack::{Measure, Place};
 use crate::reading::{Quality, Reason, SensorIx, SourceIx};
 use nightjar_calc::time::Span;
+use std::num::FpCategory;
 
 /// How far a reading can move an alarm.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -199,7 +200,7 @@ impl Engine {
         let Some(ix) = self.tree.fed[at].stuck else { return };
         let mut verdict = self.channels[at].stillness.handle_value(value, m);
         // A meter that counts nothing in a stopped line is right.
-        if self.plan.rack.sensors[at].measure == Measure::Flow && value.abs() < f64::EPSILON {
+        if self.plan.rack.sensors[at].measure == Measure::Flow && value.classify() == FpCategory::Zero {
             verdict = Verdict::Inside;
         }
         if reason == Reason::Stuck {

@@ -370,9 +370,8 @@ impl Books {
             content.done.insert(Work::EyeUpSample, at);
             let before = content.sampled.replace((at, eyed, of));
             if eyed * 2 >= of {
-                if let Some((without, few, all)) = before.filter(|_| !content.seen.contains_key(&Seen::Eyed))
-                    && few * 2 < all
-                {
+                // A sample before the first with half of them eyed was one without.
+                if let Some((without, ..)) = before.filter(|_| !content.seen.contains_key(&Seen::Eyed)) {
                     content.eyed_between = Some((without, at));
                 }
                 content.see(Seen::Eyed, at);
@@ -384,13 +383,13 @@ impl Books {
     fn hatch(&mut self, hatch: &HatchSeen, at: Timestamp, rack: &Rack) -> Result<(), Refusal> {
         let jar = find(rack, &hatch.jar)?;
         let content = self.full(jar)?;
-        let youngest = content
+        let oldest = content
             .parts()
             .filter_map(|part| self.lots.get(&part.lot))
             .flat_map(|lot| self.takes_of(lot))
             .map(|take| take.fertilized_at)
             .min();
-        if youngest.is_some_and(|fertilized| at.since(fertilized) < SOONEST_HATCH) {
+        if oldest.is_some_and(|fertilized| at.since(fertilized) < SOONEST_HATCH) {
             return refuse(
                 "eggs fertilized less than three days before do not hatch; is it the right jar and time?",
             );
