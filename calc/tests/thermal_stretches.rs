@@ -117,7 +117,8 @@ fn the_newest_reading_adds_its_pair_and_nothing_else() {
     assert_eq!(tally.sum, 60_000 * (180_000 + 4 * 220_000 + 120_000));
     assert_eq!((tally.measured, tally.bridged), (Span::from_minutes(2), Span::from_minutes(4)));
     assert_eq!(tally.gaps, [Gap { from: at(5), to: at(11) }]);
-    assert_eq!(ledger.hour(hour_of(at(0))).unwrap().samples().unwrap(), samples);
+    let kept = ledger.hour(hour_of(at(0))).unwrap().samples().unwrap();
+    assert_eq!(kept.iter().collect::<Vec<_>>(), samples);
 }
 
 #[test]

@@ -51,10 +51,9 @@ fn unwritten() -> Timestamp {
 /// What was done.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 #[serde(tag = "kind", rename_all = "snake_case", deny_unknown_fields)]
-#[expect(clippy::large_enum_variant, reason = "entries are few, and boxed where they travel")]
 pub enum Act {
     /// Stripped and fertilized eggs of one day, species and water.
-    Take(Take),
+    Take(Box<Take>),
     /// Eggs kept together, from one or more takes.
     Lot(Lot),
     /// Eggs poured into a jar.
@@ -74,7 +73,7 @@ pub enum Act {
     /// Dead eggs drawn off.
     Siphon(Siphon),
     /// A treatment against fungus.
-    Treatment(Treatment),
+    Treatment(Box<Treatment>),
     /// Which treatment is given when, by species.
     TreatmentPlan(TreatmentPlan),
     /// Fertilized eggs counted in dips of a take.
@@ -88,7 +87,7 @@ pub enum Act {
     /// Fry held back.
     Held(Held),
     /// Fry put into a water.
-    Stocked(Stocked),
+    Stocked(Box<Stocked>),
     /// Eggs or fry found dead.
     Mortality(Mortality),
     /// Anything else.

@@ -167,7 +167,7 @@ async fn stored(folder: &Path, flow: Flow) {
     };
     let take = TakeId::new("T1").unwrap();
     let count = Some(CountMethod::PerLitre { eggs_per_l: 130_000.0 });
-    let act = Act::Take(Take {
+    let act = Act::Take(Box::new(Take {
         take,
         species: "walleye".into(),
         water: "Alder Lake (invented)".into(),
@@ -189,7 +189,7 @@ async fn stored(folder: &Path, flow: Flow) {
         hardening_temp_c: Some(10.0),
         hardening_sensor: None,
         disinfection: String::new(),
-    });
+    }));
     store.append_entry(entry("take", act)).await.unwrap();
     for jar in ["01", "02", "03", "04"] {
         let (id, lot) = (JarId::new(jar).unwrap(), LotId::new("T1").unwrap());

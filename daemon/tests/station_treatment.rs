@@ -13,11 +13,11 @@ use station_bench::{Bench, bench};
 
 /// Writes a treatment of jar 01 down; its form said 3.0 L/min, the set-point.
 async fn treat(bench: &Bench, id: &str, ago: Span, despite: &str) -> Reply {
-    write(bench, id, ago, Act::Treatment(formalin(despite))).await
+    write(bench, id, ago, formalin(despite)).await
 }
 
-fn formalin(despite: &str) -> Treatment {
-    Treatment {
+fn formalin(despite: &str) -> Act {
+    Act::Treatment(Box::new(Treatment {
         jar: JarId::new("01").unwrap(),
         agent: Agent::Formalin,
         concentration: 1_667.0,
@@ -27,12 +27,12 @@ fn formalin(despite: &str) -> Treatment {
         batch: String::new(),
         store_coldest_c: None,
         despite: despite.into(),
-    }
+    }))
 }
 
 /// Takes an entry back, with a treatment in its place.
 async fn treat_instead(bench: &Bench, id: &str, of: &str) -> Reply {
-    let instead = Some(Box::new(Act::Treatment(formalin(""))));
+    let instead = Some(Box::new(formalin("")));
     let void = Void { entry: EntryId(of.into()), reason: "written wrong".into(), instead };
     write(bench, id, Span::ZERO, Act::Void(void)).await
 }

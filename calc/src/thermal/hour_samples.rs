@@ -32,7 +32,15 @@ impl HourSamples {
 
     /// Those of `sorted` that fall into the hour. They are in the order of their times, one a moment.
     pub(super) fn from_ordered(hour: i64, sorted: &[Sample]) -> Self {
-        Self { hour, readings: sorted.iter().filter_map(|sample| packed(hour, sample)).collect() }
+        let mut readings = Vec::with_capacity(sorted.len());
+        readings.extend(sorted.iter().filter_map(|sample| packed(hour, sample)));
+        Self { hour, readings }
+    }
+
+    /// Number of the hour.
+    #[must_use]
+    pub const fn hour(&self) -> i64 {
+        self.hour
     }
 
     /// Adds a reading; one of another hour is ignored. Of two in one slot the earlier stays, of two at
@@ -43,7 +51,13 @@ impl HourSamples {
         let place = self.readings.partition_point(|there| there.0 / slot < new.0 / slot);
         match self.readings.get_mut(place) {
             Some(there) if there.0 / slot == new.0 / slot => *there = new.min(*there),
-            _ => self.readings.insert(place, new),
+            _ => {
+                if self.readings.len() == self.readings.capacity() {
+                    // Twice the room, as a vector takes by itself, would stay half empty for hours.
+                    self.readings.reserve_exact((self.readings.len() / 8).max(16));
+                }
+                self.readings.insert(place, new);
+            }
         }
     }
 

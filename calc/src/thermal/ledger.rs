@@ -3,8 +3,9 @@
 use super::hours::Hours;
 use super::record::in_order;
 use super::rules::Class;
-use super::{HourSamples, Integrand, Pair, Record, Rules, Sample, Tallied, Tally};
+use super::{Gap, HourSamples, Integrand, Pair, Record, Rules, Sample, Tallied, Tally};
 use crate::time::{Span, Timestamp};
+use std::sync::Arc;
 
 const HOUR_MS: i64 = 3_600_000;
 
@@ -23,28 +24,78 @@ pub const fn begin_of_hour(hour: i64) -> Timestamp {
 /// The readings of one hour, reduced to what the sum needs: the first, the last and the tally between them.
 ///
 /// A block is a function of the *set* of readings of its hour. When a late one arrives, it is made again
-/// from all of them.
+/// from all of them. It is small, because a rack keeps tens of thousands: moments and lengths are whole
+/// milliseconds of one hour.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct HourBlock {
-    first: Sample,
-    last: Sample,
-    inner: Tally,
+    first: Mark,
+    last: Mark,
+    sum: i64,
+    measured_ms: u32,
+    bridged_ms: u32,
+    lowest: i32,
+    highest: i32,
+    #[expect(
+        clippy::box_collection,
+        reason = "nearly always there is none, and a vector takes three times the room"
+    )]
+    gaps: Option<Box<Vec<Gap>>>,
     /// The single readings, while they are kept.
-    detail: Option<Box<HourSamples>>,
+    detail: Option<Arc<HourSamples>>,
+}
+
+/// A season of 24 jars is eighty thousand of them.
+const _: () = assert!(size_of::<HourBlock>() <= 56);
+
+/// A reading of an hour that is known: milliseconds into it; ten-thousandths of a degree.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+struct Mark {
+    ms: u32,
+    ten_thousandths: i32,
+}
+
+impl Mark {
+    fn of(hour: i64, sample: &Sample) -> Self {
+        Self {
+            ms: within_hour(sample.at.since(begin_of_hour(hour))),
+            ten_thousandths: sample.ten_thousandths,
+        }
+    }
+
+    fn at(self, hour: i64) -> Sample {
+        let at = begin_of_hour(hour) + Span::from_ms(i64::from(self.ms));
+        Sample { at, ten_thousandths: self.ten_thousandths }
+    }
+}
+
+/// A length of time within one hour, in ms.
+fn within_hour(span: Span) -> u32 {
+    u32::try_from(span.ms()).unwrap_or(u32::MAX)
 }
 
 impl HourBlock {
-    /// From all readings of one hour, in any order; nothing when there are none.
+    /// From all readings of one hour; nothing when there are none.
     #[must_use]
-    pub fn from_samples<I: Integrand>(samples: &[Sample], integrand: &I, rules: &Rules) -> Option<Self> {
-        let sorted = in_order(samples);
+    pub fn from_samples<I: Integrand>(
+        samples: &Arc<HourSamples>,
+        integrand: &I,
+        rules: &Rules,
+    ) -> Option<Self> {
+        let sorted: Vec<Sample> = samples.iter().collect();
         let (first, last) = (*sorted.first()?, *sorted.last()?);
-        let detail = Some(Box::new(HourSamples::from_ordered(hour_of(first.at), &sorted)));
-        let mut inner = Record::inner(&sorted, rules).under(integrand).tally(first.at, last.at);
-        for sample in &sorted {
-            inner.span_temperature(sample.ten_thousandths, sample.ten_thousandths);
-        }
-        Some(Self { first, last, inner, detail })
+        let inner = Record::inner(&sorted, rules).under(integrand).tally(first.at, last.at);
+        let used = sorted.iter().map(|sample| sample.ten_thousandths);
+        Some(Self {
+            first: Mark::of(samples.hour(), &first),
+            last: Mark::of(samples.hour(), &last),
+            sum: inner.sum,
+            measured_ms: within_hour(inner.measured),
+            bridged_ms: within_hour(inner.bridged),
+            lowest: used.clone().min()?,
+            highest: used.max()?,
+            gaps: (!inner.gaps.is_empty()).then(|| Box::new(inner.gaps)),
+            detail: Some(Arc::clone(samples)),
+        })
     }
 
     /// Forgets the single readings. Sums that begin or end between them are then interpolated.
@@ -54,8 +105,20 @@ impl HourBlock {
 
     /// The single readings, while they are kept.
     #[must_use]
-    pub fn samples(&self) -> Option<Vec<Sample>> {
-        self.detail.as_ref().map(|detail| detail.iter().collect())
+    pub const fn samples(&self) -> Option<&Arc<HourSamples>> {
+        self.detail.as_ref()
+    }
+
+    /// What lies between the first and the last reading.
+    fn inner(&self) -> Tally {
+        Tally {
+            sum: self.sum,
+            measured: Span::from_ms(i64::from(self.measured_ms)),
+            bridged: Span::from_ms(i64::from(self.bridged_ms)),
+            gaps: self.gaps.as_deref().cloned().unwrap_or_default(),
+            extremes: Some((self.lowest, self.highest)),
+            ..Tally::default()
+        }
     }
 }
 
@@ -93,18 +156,18 @@ impl<I: Integrand> Ledger<I> {
         Self { integrand, rules, hours: Hours::new() }
     }
 
-    /// Sets an hour from all its readings, replacing what was there. Readings of other hours are ignored.
+    /// Sets an hour from all its readings, in any order, replacing what was there. Readings of other hours
+    /// are ignored.
     pub fn put(&mut self, hour: i64, samples: &[Sample]) {
-        let own: Vec<Sample> = samples.iter().copied().filter(|s| hour_of(s.at) == hour).collect();
-        match HourBlock::from_samples(&own, &self.integrand, &self.rules) {
-            Some(block) => self.put_hour(hour, block),
-            None => self.hours.remove(hour),
-        }
+        self.put_shared(&Arc::new(HourSamples::from_ordered(hour, &in_order(samples))));
     }
 
-    /// Sets an hour from a block made with the same integrand and rules.
-    pub fn put_hour(&mut self, hour: i64, block: HourBlock) {
-        self.hours.insert(hour, block);
+    /// The same from readings that others keep, too: they are not copied.
+    pub fn put_shared(&mut self, samples: &Arc<HourSamples>) {
+        match HourBlock::from_samples(samples, &self.integrand, &self.rules) {
+            Some(block) => self.hours.insert(samples.hour(), block),
+            None => self.hours.remove(samples.hour()),
+        }
     }
 
     /// Adds one reading to its hour, if that hour's readings are still kept (or there were none).
@@ -112,23 +175,13 @@ impl<I: Integrand> Ledger<I> {
     /// Returns false when they are not: the hour must then be [`put`](Self::put) with all its readings.
     pub fn add(&mut self, sample: Sample) -> bool {
         let hour = hour_of(sample.at);
-        let Some(block) = self.hours.get_mut(hour) else {
-            self.put(hour, &[sample]);
-            return true;
+        let mut samples = match self.hours.get(hour).map(HourBlock::samples) {
+            None => HourSamples::new(hour),
+            Some(Some(kept)) => (**kept).clone(),
+            Some(None) => return false,
         };
-        let Some(detail) = &mut block.detail else { return false };
-        if sample.at > block.last.at {
-            // The usual case: the newest reading only adds one pair.
-            detail.insert(sample, Span::from_ms(1));
-            let pair = Pair { start: block.last, end: sample };
-            let class = self.rules.class(sample.at.since(block.last.at));
-            add_pair(&self.integrand, &mut block.inner, &pair, class, (pair.start.at, pair.end.at));
-            block.inner.span_temperature(sample.ten_thousandths, sample.ten_thousandths);
-            block.last = sample;
-        } else {
-            let samples: Vec<Sample> = detail.iter().chain([sample]).collect();
-            self.put(hour, &samples);
-        }
+        samples.insert(sample, Span::from_ms(1));
+        self.put_shared(&Arc::new(samples));
         true
     }
 
@@ -160,27 +213,30 @@ impl<I: Integrand> Ledger<I> {
     /// First and last reading.
     #[must_use]
     pub fn bounds(&self) -> Option<(Sample, Sample)> {
-        let first = self.hours.all().first()?.1.first;
-        let last = self.hours.all().last()?.1.last;
-        Some((first, last))
+        let ((first_hour, first), (last_hour, last)) = (self.hours.all().first()?, self.hours.all().last()?);
+        Some((first.first.at(*first_hour), last.last.at(*last_hour)))
     }
 
-    /// Adds the inside of an hour to a tally.
-    fn add_block(&self, tally: &mut Tally, block: &HourBlock, window: (Timestamp, Timestamp)) {
-        let from = window.0.max(block.first.at);
-        let to = window.1.min(block.last.at);
+    /// Adds what lies between the first and the last reading of an hour to a tally.
+    fn add_block(
+        &self,
+        tally: &mut Tally,
+        block: &HourBlock,
+        ends: (Sample, Sample),
+        window: (Timestamp, Timestamp),
+    ) {
+        let from = window.0.max(ends.0.at);
+        let to = window.1.min(ends.1.at);
         if from >= to {
             return;
         }
-        let part;
-        let inner = if from == block.first.at && to == block.last.at {
-            &block.inner
+        let inner = if from == ends.0.at && to == ends.1.at {
+            block.inner()
         } else if let Some(samples) = block.samples() {
-            part = Record::inner(&samples, &self.rules).under(&self.integrand).tally(from, to);
-            &part
+            let sorted: Vec<Sample> = samples.iter().collect();
+            Record::inner(&sorted, &self.rules).under(&self.integrand).tally(from, to)
         } else {
-            part = interpolated(block, from, to);
-            &part
+            interpolated(&block.inner(), ends, from, to)
         };
         tally.sum = tally.sum.saturating_add(inner.sum);
         tally.measured += inner.measured;
@@ -223,21 +279,21 @@ fn add_pair<I: Integrand>(
     tally.span_temperature(u0.min(u1), u0.max(u1));
 }
 
-/// Part of an hour whose single readings are gone: evenly spread over the hour.
-fn interpolated(block: &HourBlock, from: Timestamp, to: Timestamp) -> Tally {
-    let whole = i128::from(block.last.at.since(block.first.at).ms());
+/// Part of an hour whose single readings are gone: evenly spread from the first to the last.
+fn interpolated(inner: &Tally, ends: (Sample, Sample), from: Timestamp, to: Timestamp) -> Tally {
+    let whole = i128::from(ends.1.at.since(ends.0.at).ms());
     let share = |amount: i64, at: Timestamp| {
-        let part = i128::from(amount) * i128::from(at.since(block.first.at).ms()) / whole;
+        let part = i128::from(amount) * i128::from(at.since(ends.0.at).ms()) / whole;
         i64::try_from(part).unwrap_or(i64::MAX)
     };
     let between = |amount: i64| share(amount, to) - share(amount, from);
-    let measured = between(block.inner.measured.ms());
-    let bridged = between(block.inner.bridged.ms());
+    let measured = between(inner.measured.ms());
+    let bridged = between(inner.bridged.ms());
     let mut tally = Tally {
-        sum: between(block.inner.sum),
+        sum: between(inner.sum),
         measured: Span::from_ms(measured),
         bridged: Span::from_ms(bridged),
-        extremes: block.inner.extremes,
+        extremes: inner.extremes,
         exact: false,
         ..Tally::default()
     };
@@ -262,17 +318,18 @@ impl<I: Integrand> Tallied for Ledger<I> {
 
         // The block before the stretch matters only for the pair that reaches into it.
         let hour = hour_of(from);
-        let mut previous = self.hours.before(hour).last().map(|(_, block)| block.last);
-        for block in self.hours.from(hour).iter().map(|(_, block)| block) {
+        let mut previous = self.hours.before(hour).last().map(|(hour, block)| block.last.at(*hour));
+        for (hour, block) in self.hours.from(hour) {
+            let ends = (block.first.at(*hour), block.last.at(*hour));
             if let Some(start) = previous {
-                let class = self.rules.class(block.first.at.since(start.at));
-                add_pair(&self.integrand, &mut tally, &Pair { start, end: block.first }, class, window);
+                let class = self.rules.class(ends.0.at.since(start.at));
+                add_pair(&self.integrand, &mut tally, &Pair { start, end: ends.0 }, class, window);
             }
-            if block.first.at >= to {
+            if ends.0.at >= to {
                 break;
             }
-            self.add_block(&mut tally, block, window);
-            previous = Some(block.last);
+            self.add_block(&mut tally, block, ends, window);
+            previous = Some(ends.1);
         }
 
         let after = Sample { at: last.at + self.rules.edge_hold, ..last };

@@ -6,7 +6,7 @@ use nightjar_calc::time::Timestamp;
 
 /// Eggs of so many litres, if they were measured, that were taken and fertilized at a moment.
 pub fn taken(take: TakeId, at: Timestamp, volume_l: Option<f64>) -> Act {
-    Act::Take(Take {
+    Act::Take(Box::new(Take {
         take,
         species: "walleye".to_owned(),
         water: "Alder Lake (invented)".to_owned(),
@@ -28,5 +28,5 @@ pub fn taken(take: TakeId, at: Timestamp, volume_l: Option<f64>) -> Act {
         hardening_sensor: None,
         transport_temp_c: None,
         disinfection: String::new(),
-    })
+    }))
 }

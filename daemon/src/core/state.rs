@@ -636,7 +636,7 @@ fn known_since(arrived: Now, latest: Now) -> Now {
 fn treatments(progress: &Progress) -> Vec<(Treatment, Timestamp, PersonId)> {
     let treated = |done: Done<'_>| {
         let Act::Treatment(treatment) = done.act else { return None };
-        Some((treatment.clone(), done.at, done.entry.who.clone()))
+        Some(((**treatment).clone(), done.at, done.entry.who.clone()))
     };
     standing(progress.entries()).0.into_iter().filter_map(treated).collect()
 }

@@ -7,6 +7,7 @@ use nightjar_calc::development::species::Species;
 use nightjar_calc::thermal::{DegreesAboveZero, HourSamples, Ledger, Rules, Sample, Tallied, Tally, hour_of};
 use nightjar_calc::time::{Span, Timestamp};
 use std::collections::{BTreeMap, BTreeSet};
+use std::sync::Arc;
 
 /// Hours whose single readings are kept in memory.
 const OPEN_HOURS: i64 = 2;
@@ -20,7 +21,8 @@ pub struct SensorRecord {
     units: Ledger<DegreesAboveZero>,
     development: Vec<Followed>,
     rules: Rules,
-    open: BTreeMap<i64, HourSamples>,
+    /// Shared with the sums until more comes.
+    open: BTreeMap<i64, Arc<HourSamples>>,
     changed: BTreeSet<i64>,
     needed: BTreeSet<i64>,
     newest: i64,
@@ -67,7 +69,8 @@ impl SensorRecord {
             return false;
         }
         self.newest = self.newest.max(hour);
-        self.open.entry(hour).or_insert_with(|| HourSamples::new(hour)).insert(sample, SLOT);
+        let open = self.open.entry(hour).or_insert_with(|| Arc::new(HourSamples::new(hour)));
+        Arc::make_mut(open).insert(sample, SLOT);
         self.changed.insert(hour);
         true
     }
@@ -91,9 +94,9 @@ impl SensorRecord {
         let followed = &mut self.development[place];
         followed.from = from;
         let mut complete = true;
-        let mut take = |hour: i64, samples: Option<Vec<Sample>>| {
+        let mut take = |hour: i64, samples: Option<&Arc<HourSamples>>| {
             if let Some(samples) = samples {
-                followed.ledger.put(hour, &samples);
+                followed.ledger.put_shared(samples);
             } else {
                 complete = false;
                 self.needed.insert(hour);
@@ -119,13 +122,14 @@ impl SensorRecord {
         self.newest = self.newest.max(hour);
         let was = self.open.remove(&hour);
         let stays = was.is_some() || hour >= self.newest.saturating_sub(OPEN_HOURS);
-        let mut open = was.unwrap_or_else(|| HourSamples::new(hour));
-        samples.iter().for_each(|sample| open.insert(*sample, SLOT));
+        let mut open = was.unwrap_or_else(|| Arc::new(HourSamples::new(hour)));
+        let filled = Arc::make_mut(&mut open);
+        samples.iter().for_each(|sample| filled.insert(*sample, SLOT));
         if stays {
             self.open.insert(hour, open);
             self.changed.insert(hour);
         } else {
-            self.put(hour, &open);
+            self.put(&open);
         }
     }
 
@@ -138,9 +142,8 @@ impl SensorRecord {
     /// they stay whole.
     pub fn settle(&mut self, keep: &[i64]) {
         for hour in std::mem::take(&mut self.changed) {
-            if let Some(samples) = self.open.remove(&hour) {
-                self.put(hour, &samples);
-                self.open.insert(hour, samples);
+            if let Some(samples) = self.open.get(&hour).map(Arc::clone) {
+                self.put(&samples);
             }
         }
         let first_open = self.newest.saturating_sub(OPEN_HOURS);
@@ -151,11 +154,10 @@ impl SensorRecord {
         }
     }
 
-    fn put(&mut self, hour: i64, open: &HourSamples) {
-        let samples: &[Sample] = &open.iter().collect::<Vec<_>>();
-        self.units.put(hour, samples);
+    fn put(&mut self, samples: &Arc<HourSamples>) {
+        self.units.put_shared(samples);
         for followed in &mut self.development {
-            followed.ledger.put(hour, samples);
+            followed.ledger.put_shared(samples);
         }
     }
 

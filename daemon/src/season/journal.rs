@@ -290,8 +290,10 @@ pub(super) fn treatments(material: &Material<'_>) -> Table {
 }
 
 pub(super) fn amounts(material: &Material<'_>) -> Table {
-    let given =
-        material.done.iter().filter_map(|done| if let Act::Treatment(t) = done.act { Some(t) } else { None });
+    let given = material
+        .done
+        .iter()
+        .filter_map(|done| if let Act::Treatment(t) = done.act { Some(&**t) } else { None });
     let rows = guard::used(given)
         .into_iter()
         .map(|(agent, used)| {

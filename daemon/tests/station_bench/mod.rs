@@ -64,7 +64,7 @@ impl Bench {
         let take = TakeId::new("T1").unwrap();
         self.enter(
             "take",
-            Act::Take(Take {
+            Act::Take(Box::new(Take {
                 take,
                 species: "walleye".into(),
                 water: "Alder Lake (invented)".into(),
@@ -86,7 +86,7 @@ impl Bench {
                 hardening_temp_c: Some(10.0),
                 hardening_sensor: None,
                 disinfection: String::new(),
-            }),
+            })),
         )
         .await;
         for jar in 1..=JARS {

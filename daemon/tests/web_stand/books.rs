@@ -45,7 +45,7 @@ pub fn season(now: Now) -> Vec<Booked> {
         let loaded = if n == 0 { 270.0 } else { taken - 24.0 };
         let take = TakeId::new(&format!("T-{}", n + 1)).unwrap();
         let jars = f64::from(last - first + 1);
-        let act = Act::Take(Take {
+        let act = Act::Take(Box::new(Take {
             take: take.clone(),
             species: species.into(),
             water: if n == 2 { "Alder Slough".into() } else { "Long Alder Lake".into() },
@@ -67,7 +67,7 @@ pub fn season(now: Now) -> Vec<Booked> {
             hardening_sensor: None,
             transport_temp_c: None,
             disinfection: String::new(),
-        });
+        }));
         pen.write(taken - 0.5, "kim", act);
         let id = LotId::new(lot).unwrap();
         pen.write(
@@ -134,7 +134,7 @@ fn tend(pen: &mut Pen, jar: &JarId, number: u16, loaded: f64, n: usize) {
                 store_coldest_c: Some(8.0),
                 despite: String::new(),
             };
-            pen.write(ago - 1.0, "ada", Act::Treatment(treatment));
+            pen.write(ago - 1.0, "ada", Act::Treatment(Box::new(treatment)));
         }
         ago -= 24.0;
         day += 1.0;

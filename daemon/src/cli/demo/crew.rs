@@ -37,7 +37,7 @@ fn acts(act: &CrewAct) -> Result<Vec<Act>> {
             check: Check::IcePoint { reading_c: *read_c },
         })],
         CrewAct::Take { take, fertilized_at, females, males, volume_l, eggs_per_l, hardening_temp_c } => {
-            vec![Act::Take(Take {
+            vec![Act::Take(Box::new(Take {
                 take: TakeId::new(take)?,
                 species: "walleye".to_owned(),
                 water: "Alder Lake (invented)".to_owned(),
@@ -59,7 +59,7 @@ fn acts(act: &CrewAct) -> Result<Vec<Act>> {
                 hardening_sensor: None,
                 transport_temp_c: None,
                 disinfection: String::new(),
-            })]
+            }))]
         }
         CrewAct::Load { jar, take, volume_l, flow_l_per_min, .. } => vec![
             Act::Load(Load {

@@ -223,7 +223,7 @@ fn take(r: &mut Reader<'_>) -> Option<Act> {
     let hardening_temp_c = r.maybe("hardening_temp");
     let hardening_sensor = r.name("hardening_sensor", SensorId::new);
     let disinfection = r.line("disinfection");
-    Some(Act::Take(Take {
+    Some(Act::Take(Box::new(Take {
         take: take?,
         species,
         water,
@@ -245,7 +245,7 @@ fn take(r: &mut Reader<'_>) -> Option<Act> {
         hardening_sensor,
         transport_temp_c,
         disinfection,
-    }))
+    })))
 }
 
 /// Fish, one a line: mark and length in mm.
@@ -376,7 +376,7 @@ fn tending(r: &mut Reader<'_>) -> Option<Act> {
                 (r.maybe("store_coldest"), r.line("batch"), r.line("despite"));
             let (concentration, minutes) = (r.number("concentration"), r.number("minutes"));
             let (flow_l_per_min, volume_ml) = (r.number("flow"), r.number("volume_ml"));
-            Some(Act::Treatment(Treatment {
+            Some(Act::Treatment(Box::new(Treatment {
                 jar: jar?,
                 agent: agent?,
                 concentration,
@@ -386,7 +386,7 @@ fn tending(r: &mut Reader<'_>) -> Option<Act> {
                 batch,
                 store_coldest_c,
                 despite,
-            }))
+            })))
         }
     }
 }
@@ -487,7 +487,7 @@ fn fry(r: &mut Reader<'_>) -> Option<Act> {
         "stocked" => {
             let (water, fry, truck) = (r.line("water"), r.number("fry"), r.line("truck"));
             let (truck_temp_c, water_temp_c) = (r.maybe("truck_temp"), r.maybe("water_temp"));
-            Some(Act::Stocked(Stocked { lot: lot?, water, fry, truck, truck_temp_c, water_temp_c }))
+            Some(Act::Stocked(Box::new(Stocked { lot: lot?, water, fry, truck, truck_temp_c, water_temp_c })))
         }
         _ => {
             let jar = r.name("jar", JarId::new);

@@ -272,7 +272,7 @@ fn fresh<'a>(
     if get("water").is_empty() {
         problems.insert("water", said::wrong::missing(said::WATER));
     }
-    let act = Act::Take(Take {
+    let act = Act::Take(Box::new(Take {
         take: take.clone(),
         species: get("species").to_owned(),
         water: get("water").to_owned(),
@@ -294,7 +294,7 @@ fn fresh<'a>(
         hardening_sensor: None,
         transport_temp_c: None,
         disinfection: String::new(),
-    });
+    }));
     parts.push(Part { suffix: "t".into(), at: fertilized_at, act });
     let act = Act::Lot(Lot { lot: lot.clone(), takes: vec![take], strain: String::new() });
     parts.push(Part { suffix: "l".into(), at: fertilized_at, act });
