@@ -1,0 +1,86 @@
+//! What a start reads back: what an alarm rests on, what covers it, and what was never told.
+
+use crate::station::{Build, Signal, Station, plan};
+use nightjar::alarm::event::{AlarmKind, Asset};
+use nightjar::alarm::record::Stored;
+use nightjar::alarm::state::Reported;
+use nightjar::clock::{Now, Uptime};
+use nightjar_calc::time::{Span, Timestamp};
+
+const DOWN: Span = Span::from_secs(20);
+
+#[test]
+fn what_the_meter_of_a_header_saw_stays_on_after_a_start_while_that_meter_is_silent() {
+    let mut station = Station::new(Build { header_flow: true, jars: 6, ..Build::default() });
+    let meter = usize::from(station.plan.rack.headers[0].flow.unwrap().0);
+    station.signals[meter] = Signal::Value(0.0);
+    station.run(120);
+    let header = Asset::Header("A".into());
+    let before = station.engine.reported(AlarmKind::NoFlowHeader, &header);
+    assert_eq!(before, Some(Reported::Unacknowledged));
+    // The jars have their flow, but they are not what it rested on: a fault in measuring clears nothing.
+    station.signals[meter] = Signal::Silent;
+    station.restart(Some(DOWN), DOWN);
+    station.run(600);
+    assert_eq!(station.engine.reported(AlarmKind::NoFlowHeader, &header), before);
+    station.signals[meter] = Signal::Value(24.0);
+    station.run(120);
+    assert_eq!(station.engine.reported(AlarmKind::NoFlowHeader, &header), Some(Reported::Returned));
+}
+
+#[test]
+fn a_cover_whose_cause_is_still_on_outlasts_a_start() {
+    let mut station = Station::new(Build::default());
+    (0..24).for_each(|jar| station.set_flow(jar, 0.0));
+    station.run(120);
+    let covered = station.engine.counts().covered;
+    assert_eq!(covered, 49, "no flow and low flow of each jar, low flow of the header");
+    station.restart(Some(DOWN), DOWN);
+    let counts = station.engine.counts();
+    assert_eq!((counts.covered, counts.settling), (covered, 0));
+}
+
+#[test]
+fn a_cover_whose_cause_is_not_configured_any_more_ends_at_the_start() {
+    let mut station = Station::new(Build { jars: 4, ..Build::default() });
+    station.signals.fill(Signal::Silent);
+    station.run(600);
+    let counts = station.engine.counts();
+    assert_eq!((counts.covered, counts.settling), (10, 0), "nine channels and their header, by two nodes");
+    // Both sources get other names: nothing of the old names is left that could end a cover.
+    station.plan.sources = vec!["left bus".into(), "right bus".into()];
+    station.events.clear();
+    station.restart(Some(DOWN), DOWN);
+    let counts = station.engine.counts();
+    assert_eq!((counts.covered, counts.settling), (0, 10), "each waits, then speaks for itself");
+    station.run(600);
+    let told: Vec<_> = station.told().iter().map(|event| event.asset.clone()).collect();
+    assert_eq!(told, ["left bus", "right bus"].map(|name| Asset::Node(name.into())));
+    let counts = station.engine.counts();
+    assert_eq!((counts.covered, counts.settling), (10, 0), "named by the causes there are now");
+}
+
+#[test]
+fn what_is_on_is_told_after_a_start_even_if_its_event_was_lost() {
+    let mut station = Station::new(Build::default());
+    station.set_flow(6, 0.0);
+    station.run(60);
+    assert_eq!(station.changes(), ["raised"]);
+    station.stored.events.clear();
+    station.restart(Some(DOWN), DOWN);
+    station.run(4);
+    assert_eq!(station.changes(), ["raised"], "an urgent one waits half of its ten seconds for others");
+    station.run(2);
+    assert_eq!(station.changes(), ["raised", "raised"]);
+    assert_eq!(station.events[1].1.asset, Asset::Jar("A-07".into()));
+}
+
+#[test]
+fn until_the_logbook_has_spoken_nothing_is_known_to_be_in_a_jar() {
+    let now = Now { up: Uptime::from_ms(5_000), utc: Timestamp::from_ms(1_800_000_000_000), trusted: true };
+    let mut station =
+        Station::start(plan(Build { jars: 2, ..Build::default() }), Stored::default(), None, now);
+    assert_eq!(station.engine.counts().empty, 24, "eight alarms about the water of two jars and a header");
+    station.load_all();
+    assert_eq!(station.engine.counts().empty, 0);
+}
