@@ -126,3 +126,24 @@ fn a_header_that_rests_on_its_jars_is_in_doubt_when_all_of_them_are() {
     station.run(5);
     assert!(!station.engine.views()[0].unverified, "one is enough");
 }
+
+#[test]
+fn the_word_of_a_header_s_own_meter_is_enough_when_no_jar_can_speak() {
+    let mut station = Station::new(Build { header_flow: true, jars: 4, ..Build::default() });
+    let meter = usize::from(station.plan.rack.headers[0].flow.unwrap().0);
+    station.signals[meter] = Signal::Value(0.0);
+    (0..4).for_each(|jar| station.set_flow(jar, 0.0));
+    station.run(90);
+    for jar in 0..4 {
+        let at = station.flow_of(jar);
+        station.signals[at] = Signal::Bad(Reason::NotFinite);
+    }
+    station.run(5);
+    let header = |station: &Station| {
+        station.engine.views().into_iter().find(|view| view.kind == AlarmKind::NoFlowHeader).unwrap()
+    };
+    assert!(!header(&station).unverified);
+    station.signals[meter] = Signal::Bad(Reason::NotFinite);
+    station.run(5);
+    assert!(header(&station).unverified, "now nothing says so");
+}

@@ -174,7 +174,7 @@ impl Engine {
             self.outputs.push_back(Output::Flood { on, announced: self.flood.announced() });
         }
         if let Some(at) = self.flood.poll_timeout() {
-            self.timers.insert((at.max(Moment(m.0 + 1)), Timer::Flood));
+            self.timers.insert((at, Timer::Flood));
         }
     }
 
