@@ -1,6 +1,7 @@
 //! What a start reads back: what an alarm rests on, what covers it, and what was never told.
 
-use crate::station::{Build, Signal, Station, plan};
+use crate::station::{Build, Signal, Station, loaded, plan};
+use nightjar::alarm::engine::JarContext;
 use nightjar::alarm::event::{AlarmKind, Asset};
 use nightjar::alarm::record::Stored;
 use nightjar::alarm::state::Reported;
@@ -80,7 +81,30 @@ fn until_the_logbook_has_spoken_nothing_is_known_to_be_in_a_jar() {
     let now = Now { up: Uptime::from_ms(5_000), utc: Timestamp::from_ms(1_800_000_000_000), trusted: true };
     let mut station =
         Station::start(plan(Build { jars: 2, ..Build::default() }), Stored::default(), None, now);
-    assert_eq!(station.engine.counts().empty, 24, "eight alarms about the water of two jars and a header");
+    assert_eq!(station.engine.counts().empty, 26, "nine of each of two jars, eight of their header");
     station.load_all();
     assert_eq!(station.engine.counts().empty, 0);
+}
+
+#[test]
+fn a_header_read_back_as_on_is_not_empty_because_its_first_jar_is() {
+    let mut station = Station::new(Build { jars: 6, ..Build::default() });
+    station.load(0, JarContext::default());
+    (0..6).for_each(|jar| station.set_flow(jar, 0.0));
+    station.run(120);
+    assert_eq!(station.told()[0].kind, AlarmKind::NoFlowHeader);
+    let now = Now { up: Uptime::from_ms(1), utc: station.now.utc + DOWN, trusted: true };
+    let mut next = Station::start(station.plan.clone(), station.stored.clone(), Some(DOWN), now);
+    next.signals.clone_from(&station.signals);
+    // In the order of the rack, as the logbook tells it.
+    next.load(0, JarContext::default());
+    (1..6).for_each(|jar| next.load(jar, loaded(jar)));
+    next.run(120);
+    assert_eq!(next.changes(), Vec::<&str>::new(), "{:?}", next.lines());
+    (0..6).for_each(|jar| next.set_flow(jar, crate::station::SET_FLOW));
+    next.run(120);
+    assert_eq!(next.changes(), ["cleared"]);
+    // When the last jar is known to be empty, so is the header.
+    (1..6).for_each(|jar| next.load(jar, JarContext::default()));
+    assert_eq!(next.engine.counts().empty, 6 * 9 + 8);
 }
