@@ -9,6 +9,8 @@
     reason = "a test that cannot go on has failed, and says what it measured"
 )]
 
+#[path = "alarm_engine/answered.rs"]
+mod answered;
 #[path = "alarm_engine/causes.rs"]
 mod causes;
 #[path = "alarm_engine/commands.rs"]

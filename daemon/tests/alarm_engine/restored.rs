@@ -1,7 +1,7 @@
 //! What a start reads back: what an alarm rests on, what covers it, and what was never told.
 
-use crate::station::{Build, Signal, Station, loaded, plan};
-use nightjar::alarm::engine::JarContext;
+use crate::station::{Build, SET_FLOW, Signal, Station, loaded, person, plan};
+use nightjar::alarm::engine::{JarContext, Target};
 use nightjar::alarm::event::{AlarmKind, Asset};
 use nightjar::alarm::record::Stored;
 use nightjar::alarm::state::Reported;
@@ -101,10 +101,85 @@ fn a_header_read_back_as_on_is_not_empty_because_its_first_jar_is() {
     (1..6).for_each(|jar| next.load(jar, loaded(jar)));
     next.run(120);
     assert_eq!(next.changes(), Vec::<&str>::new(), "{:?}", next.lines());
-    (0..6).for_each(|jar| next.set_flow(jar, crate::station::SET_FLOW));
+    (0..6).for_each(|jar| next.set_flow(jar, SET_FLOW));
     next.run(120);
     assert_eq!(next.changes(), ["cleared"]);
     // When the last jar is known to be empty, so is the header.
     (1..6).for_each(|jar| next.load(jar, JarContext::default()));
     assert_eq!(next.engine.counts().empty, 6 * 9 + 8);
+}
+
+#[test]
+fn what_only_its_meter_saw_is_cleared_by_that_meter_as_if_there_had_been_no_start() {
+    let mut station = Station::new(Build { header_flow: true, jars: 6, ..Build::default() });
+    let meter = usize::from(station.plan.rack.headers[0].flow.unwrap().0);
+    station.signals[meter] = Signal::Value(0.0);
+    station.run(120);
+    station.signals[meter] = Signal::Value(6.0 * SET_FLOW);
+    station.restart(Some(DOWN), DOWN);
+    station.run(65);
+    let header = Asset::Header("A".into());
+    let said = station.engine.reported(AlarmKind::NoFlowHeader, &header);
+    assert_eq!(said, Some(Reported::Returned), "its off-delay is 60 s");
+}
+
+#[test]
+fn what_its_jars_saw_as_well_stays_on_while_they_are_silent() {
+    let mut station = Station::new(Build { header_flow: true, jars: 6, ..Build::default() });
+    let meter = usize::from(station.plan.rack.headers[0].flow.unwrap().0);
+    station.signals[meter] = Signal::Value(0.0);
+    (0..6).for_each(|jar| station.set_flow(jar, 0.0));
+    station.run(120);
+    for jar in 0..6 {
+        let at = station.flow_of(jar);
+        station.signals[at] = Signal::Silent;
+    }
+    station.signals[meter] = Signal::Value(6.0 * SET_FLOW);
+    station.restart(Some(DOWN), DOWN);
+    station.run(300);
+    let header = Asset::Header("A".into());
+    let said = station.engine.reported(AlarmKind::NoFlowHeader, &header);
+    assert_eq!(said, Some(Reported::Unacknowledged), "six jars were seen to stand still, and none to run");
+}
+
+#[test]
+fn a_meter_out_of_use_counts_for_nothing_after_a_start_as_before() {
+    for restarts in [false, true] {
+        let mut station = Station::new(Build { jars: 4, ..Build::default() });
+        let sensor = Target::Asset(Asset::Sensor("A-03F".into()));
+        let day = Span::from_hours(24);
+        station.engine.out_of_service(&sensor, day, "meter fouled", &person("kim"), station.now).unwrap();
+        station.drain();
+        if restarts {
+            station.restart(Some(DOWN), DOWN);
+        }
+        station.events.clear();
+        for jar in [0, 1, 3] {
+            let at = station.flow_of(jar);
+            station.signals[at] = Signal::Silent;
+        }
+        station.run(300);
+        let told: Vec<_> = station.told().iter().map(|event| (event.kind, event.asset.clone())).collect();
+        let node = Asset::Node("flow-A".into());
+        assert_eq!(
+            told,
+            [(AlarmKind::BlindHeader, node)],
+            "all meters in use are silent, restart {restarts}"
+        );
+    }
+}
+
+#[test]
+fn no_event_takes_the_number_of_one_that_was_read_back() {
+    let mut station = Station::new(Build::default());
+    station.set_flow(6, 0.0);
+    station.run(60);
+    let old = station.events[0].1.event;
+    // The counter was written later than the event, and is lost.
+    station.stored.next_event = 1;
+    station.restart(Some(DOWN), DOWN);
+    station.set_temp(3, 18.0);
+    station.run(120);
+    let new = station.told().last().map(|event| (event.kind, event.event)).unwrap();
+    assert_eq!(new, (AlarmKind::TempVeryHigh, nightjar::alarm::event::EventId(old.0 + 1)));
 }

@@ -234,3 +234,17 @@ fn a_channel_that_fails_while_its_jar_is_pending_is_blind_since_it_fell_silent()
     let rows = station.rows_of(AlarmKind::BlindFlow, &Asset::Sensor("A-01F".into()));
     assert_eq!(rows, [1, 4]);
 }
+
+#[test]
+fn a_jar_that_runs_again_but_low_is_cleared_and_raised_anew() {
+    let mut station = one_stopped_jar();
+    // Longer than low flow takes to become urgent, covered as it is.
+    station.run(40 * 60);
+    assert_eq!(station.changes(), ["raised"]);
+    station.set_flow(6, 0.5 * SET_FLOW);
+    station.run(300);
+    let said: Vec<_> =
+        station.changes().into_iter().zip(station.events.iter().map(|(_, e)| e.kind)).collect();
+    let (stopped, low) = (AlarmKind::NoFlow, AlarmKind::LowFlow);
+    assert_eq!(said, [("raised", stopped), ("cleared", stopped), ("raised", low)]);
+}

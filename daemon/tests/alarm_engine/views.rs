@@ -1,7 +1,7 @@
 //! What everybody sees of the alarms: lines, names, numbers for the front page, and whose word counts.
 
-use crate::station::{Build, SET_FLOW, Signal, Station, person};
-use nightjar::alarm::engine::{Fact, JarContext, Target};
+use crate::station::{Build, SET_FLOW, Signal, Station, loaded, person};
+use nightjar::alarm::engine::{EggsLast, Fact, JarContext, Target};
 use nightjar::alarm::event::{AlarmKind, Asset};
 use nightjar::reading::Reason;
 use nightjar_calc::time::Span;
@@ -84,8 +84,10 @@ fn the_front_page_counts_what_is_on_by_priority_and_what_an_empty_jar_covers() {
     station.set_flow(2, 0.5 * SET_FLOW);
     station.engine.handle_fact(&Fact::ConfigFallback { active: true }, station.now);
     station.run(120);
+    station.set_temp(4, 18.0);
+    station.run(90);
     let counts = station.engine.counts();
-    assert_eq!((counts.p1, counts.p2, counts.p3), (0, 1, 1));
+    assert_eq!((counts.p1, counts.p2, counts.p3), (1, 1, 1));
     assert_eq!(counts.empty, 9, "three limits of flow, five of temperature, the distance from the header");
     assert_eq!((counts.chattering, counts.standing), (0, 0));
 }
@@ -125,6 +127,11 @@ fn a_header_that_rests_on_its_jars_is_in_doubt_when_all_of_them_are() {
     station.set_flow(2, 0.0);
     station.run(5);
     assert!(!station.engine.views()[0].unverified, "one is enough");
+    // Three run again, so the header is about to clear; what the fourth cannot say is no doubt about that.
+    (0..3).for_each(|jar| station.set_flow(jar, SET_FLOW));
+    station.run(5);
+    let views = station.engine.views();
+    assert_eq!((views[0].kind, views[0].on, views[0].unverified), (AlarmKind::NoFlowHeader, true, false));
 }
 
 #[test]
@@ -146,4 +153,58 @@ fn the_word_of_a_header_s_own_meter_is_enough_when_no_jar_can_speak() {
     station.signals[meter] = Signal::Bad(Reason::NotFinite);
     station.run(5);
     assert!(header(&station).unverified, "now nothing says so");
+}
+
+#[test]
+fn jars_are_named_with_the_one_that_has_least_time_first() {
+    let mut station = Station::new(Build::default());
+    let mut hurried = loaded(9);
+    hurried.eggs_last = Some(EggsLast { minutes: 20.0, minutes_short: 9.0, stage: "eyed".into() });
+    station.load(9, hurried);
+    station.set_flow(6, 0.0);
+    station.set_flow(9, 0.0);
+    // Low, not stopped: close to it, but not what the message is about.
+    station.set_flow(14, 0.5 * SET_FLOW);
+    station.run(120);
+    let told = station.told()[0];
+    assert_eq!(told.members, ["A-10", "A-07"]);
+    let last = told.eggs_have.as_ref().unwrap();
+    assert_eq!((last.jar.as_str(), last.minutes_short), ("A-10", 9.0));
+    assert_eq!(station.engine.views()[0].members, ["A-10", "A-07"]);
+}
+
+#[test]
+fn every_jar_knows_the_events_about_it_and_about_what_feeds_and_watches_it() {
+    let mut station = Station::new(Build { headers: 2, jars: 4, ..Build::default() });
+    (0..4).for_each(|jar| station.set_flow(jar, 0.0));
+    station.set_temp(5, 18.0);
+    let at = station.temp_of(6);
+    station.signals[at] = Signal::Silent;
+    station.run(600);
+    let event = |kind| {
+        let views = station.engine.views();
+        views.iter().find(|view| view.kind == kind).map(|view| view.event).unwrap()
+    };
+    let (stopped, warm, blind) =
+        (event(AlarmKind::NoFlowHeader), event(AlarmKind::TempVeryHigh), event(AlarmKind::BlindTemp));
+    let jars = station.engine.jar_events();
+    assert_eq!(jars[..5], [vec![stopped], vec![stopped], vec![stopped], vec![stopped], vec![]]);
+    assert_eq!((&jars[5], &jars[6], &jars[7]), (&vec![warm], &vec![blind], &vec![]));
+}
+
+#[test]
+fn what_has_been_on_for_more_than_a_day_is_listed() {
+    let mut station = Station::new(Build { jars: 2, ..Build::default() });
+    station.engine.handle_fact(&Fact::ConfigFallback { active: true }, station.now);
+    let standing = |station: &mut Station, later| {
+        station.pass(later);
+        station.engine.handle_timeout(station.now);
+        station.drain();
+        let listed = station.engine.standing_alarms();
+        let kinds = listed.into_iter().map(|listed| listed.kind).collect::<Vec<_>>();
+        (kinds, station.engine.counts().standing)
+    };
+    assert_eq!(standing(&mut station, Span::from_hours(24)), (vec![], 0), "a day is not more than a day");
+    let more = standing(&mut station, Span::from_ms(1));
+    assert_eq!(more, (vec![AlarmKind::ConfigFallback], 1));
 }

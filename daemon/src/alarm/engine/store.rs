@@ -163,8 +163,7 @@ impl Engine {
     /// wait.
     fn speak_after_restart(&mut self, restored: &[AlarmIx], m: Moment) {
         for ix in restored.iter().copied() {
-            let alarm = &self.slots[ix].alarm;
-            if alarm.is_on() && !alarm.suppression().any() && self.slots[ix].event.is_none() {
+            if self.slots[ix].event.is_none() {
                 self.join(ix, Why::On, m);
             }
         }

@@ -275,12 +275,6 @@ impl Engine {
         let found = all.find(|(planned, _)| planned.kind == kind && planned.asset == *asset);
         found.map(|(_, slot)| slot.alarm.reported())
     }
-
-    /// Alarms this station has.
-    #[must_use]
-    pub fn alarm_count(&self) -> usize {
-        self.slots.len()
-    }
 }
 
 /// The name of an asset.
