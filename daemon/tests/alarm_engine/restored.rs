@@ -183,3 +183,19 @@ fn no_event_takes_the_number_of_one_that_was_read_back() {
     let new = station.told().last().map(|event| (event.kind, event.event)).unwrap();
     assert_eq!(new, (AlarmKind::TempVeryHigh, nightjar::alarm::event::EventId(old.0 + 1)));
 }
+
+#[test]
+fn a_jar_that_was_filled_since_its_state_was_stored_has_its_minute_and_is_told() {
+    let mut station = Station::new(Build::default());
+    station.load(0, JarContext::default());
+    station.set_temp(0, 18.0);
+    station.run(120);
+    assert!(station.changes().is_empty(), "an empty jar asks for nobody");
+    // The logbook has it as loaded by the time of the start.
+    station.restart(Some(DOWN), DOWN);
+    station.run(69);
+    assert!(station.changes().is_empty(), "{:?}", station.lines());
+    station.run(2);
+    assert_eq!(station.changes(), ["raised"]);
+    assert_eq!(station.told()[0].kind, AlarmKind::TempVeryHigh);
+}

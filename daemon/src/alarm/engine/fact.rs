@@ -227,7 +227,8 @@ impl Engine {
                 self.release_children(ix, m);
             } else {
                 let slot = &mut self.slots[ix];
-                if known {
+                // Read back as on over an empty jar: it was filled since.
+                if known || slot.alarm.is_on() {
                     let tuning = slot.tuning;
                     slot.alarm.set_empty(false, m, &tuning, &mut Vec::new());
                 } else {
