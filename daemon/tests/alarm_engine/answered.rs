@@ -1,7 +1,7 @@
-//! What people answer and silence: what it reaches, what it leaves alone, and what is written down of it.
+//! What people answer, silence and fill: what it reaches, what it leaves alone, and what is written down of it.
 
-use crate::station::{Build, SET_FLOW, Signal, Station, person};
-use nightjar::alarm::engine::{Shelving, Target};
+use crate::station::{Build, SET_FLOW, Signal, Station, loaded, person};
+use nightjar::alarm::engine::{JarContext, Shelving, Target};
 use nightjar::alarm::event::{AlarmKind, Asset, EventId};
 use nightjar::alarm::record::Output;
 use nightjar::alarm::state::What;
@@ -173,4 +173,17 @@ fn steps_that_noise_takes_all_day_may_be_written_later() {
     let rows: Vec<_> = lines.map(|line| (line.row, line.minor)).collect();
     // Pending, a near miss, pending; on; returning; off.
     assert_eq!(rows, [(1, true), (2, true), (1, true), (4, false), (5, true), (7, false)]);
+}
+
+#[test]
+fn a_jar_that_stops_as_soon_as_it_is_filled_has_its_minute_to_settle() {
+    let mut station = Station::new(Build::default());
+    station.load(0, JarContext::default());
+    station.run(60);
+    station.load(0, loaded(0));
+    station.set_flow(0, 0.0);
+    station.run(69);
+    assert!(station.changes().is_empty(), "{:?}", station.lines());
+    station.run(2);
+    assert_eq!(station.changes(), ["raised"]);
 }
