@@ -9,6 +9,8 @@
     reason = "a test that cannot go on has failed, and says what it measured"
 )]
 
+#[path = "alarm_engine/answered.rs"]
+mod answered;
 #[path = "alarm_engine/causes.rs"]
 mod causes;
 #[path = "alarm_engine/commands.rs"]
@@ -37,9 +39,15 @@ mod readings_weighed;
 mod released;
 #[path = "alarm_engine/restarted_causes.rs"]
 mod restarted_causes;
+#[path = "alarm_engine/restored.rs"]
+mod restored;
 #[path = "alarm_engine/silent_nodes.rs"]
 mod silent_nodes;
 #[path = "alarm_engine/station.rs"]
 mod station;
+#[path = "alarm_engine/told.rs"]
+mod told;
+#[path = "alarm_engine/views.rs"]
+mod views;
 #[path = "alarm_engine/words.rs"]
 mod words;

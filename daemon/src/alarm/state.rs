@@ -231,21 +231,15 @@ impl Alarm {
     #[must_use]
     pub fn to_stored(&self) -> Self {
         let condition = if self.is_on() { Condition::Active } else { Condition::Normal };
-        let mut activations = self.activations.clone();
-        activations.shrink_to_fit();
         // What is off has no beginning, and what is on is looked at anew.
         let since = if self.is_on() { self.since } else { Moment(0) };
-        Self { condition, since, activations, doubt: false, unverified: false, ..self.clone() }
+        Self { condition, since, doubt: false, unverified: false, ..self.clone() }
     }
 
-    /// Nothing about it is worth storing.
+    /// Nothing about it is worth storing: never on, which leaves its activations, and not silenced.
     #[must_use]
     pub fn is_as_new(&self) -> bool {
-        !self.is_on()
-            && self.recognition == Recognition::None
-            && !self.suppression.any()
-            && self.activations.is_empty()
-            && !self.latch
+        self.activations.is_empty() && !self.suppression.any()
     }
 
     /// Nothing but that its jar is empty, which the logbook knows better.

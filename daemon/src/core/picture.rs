@@ -118,7 +118,7 @@ fn jar_view(
 ) -> JarView {
     let books = state.progress.books();
     let content = books.in_jar(ix);
-    let context = &state.contexts[usize::from(ix.0)];
+    let context = state.contexts[usize::from(ix.0)].as_ref();
     let temperature = state.temperature(ix);
     JarView {
         state: state.stage(ix),
@@ -133,7 +133,9 @@ fn jar_view(
         set_flow: books.set_flow(ix),
         progress: state.views[usize::from(ix.0)].clone(),
         alarms,
-        minutes_without_flow: context.eggs_last.as_ref().map(|last| (last.minutes, last.minutes_short)),
+        minutes_without_flow: context
+            .and_then(|context| context.eggs_last.as_ref())
+            .map(|last| (last.minutes, last.minutes_short)),
     }
 }
 

@@ -128,7 +128,8 @@ pub struct State {
     trend: Trend,
     pub(super) followed: Season,
     pub(super) views: Vec<Option<ProgressView>>,
-    pub(super) contexts: Vec<JarContext>,
+    /// As the alarms were told; none: not yet. An empty jar is told too.
+    pub(super) contexts: Vec<Option<JarContext>>,
     assumed: Option<JarContext>,
     /// Sensors as their latest check corrects them.
     checked: BTreeMap<SensorIx, Sensor>,
@@ -180,7 +181,7 @@ impl State {
             water: Water::new(Arc::clone(&rack), water_type),
             followed,
             views: vec![None; jars],
-            contexts: vec![JarContext::default(); jars],
+            contexts: vec![None; jars],
             assumed: None,
             checked: checked(&progress, &rack),
             outputs: VecDeque::new(),
@@ -472,8 +473,8 @@ impl State {
             let futures = self.water.futures(jar);
             self.views[at] = self.progress.view(jar, now.utc, futures);
             let context = self.context(jar);
-            if context != self.contexts[at] {
-                self.contexts[at] = context.clone();
+            if self.contexts[at].as_ref() != Some(&context) {
+                self.contexts[at] = Some(context.clone());
                 self.engine.handle_jar(jar, context, now);
             }
         }

@@ -251,7 +251,7 @@ fn every_true_excursion_longer_than_its_delay_is_told_in_time() {
 fn four_thousand_channels_at_a_reading_a_second_are_little_work() {
     let build = Build { headers: 80, jars: 25, ..Build::default() };
     let mut station = Station::new(build);
-    println!("{} alarms on {} sensors", station.engine.alarm_count(), station.signals.len());
+    println!("{} sensors", station.signals.len());
     station.run(5);
     // All pumps of one header after the other: work follows what changes.
     for jar in 0..250 {

@@ -174,7 +174,7 @@ impl Engine {
             self.outputs.push_back(Output::Flood { on, announced: self.flood.announced() });
         }
         if let Some(at) = self.flood.poll_timeout() {
-            self.timers.insert((at.max(Moment(m.0 + 1)), Timer::Flood));
+            self.timers.insert((at, Timer::Flood));
         }
     }
 
@@ -475,7 +475,7 @@ impl Engine {
         if matches!(family(kind), Family::TempHigh | Family::TempLow)
             && let Some(slope) = self.sensor_of(lead).and_then(|at| self.channels[at].slope)
         {
-            let way = if slope < 0.0 { "falling" } else { "rising" };
+            let way = if slope.is_sign_negative() { "falling" } else { "rising" };
             parts.push(format!("{way} {:.1} C/h", slope.abs()));
         }
         if alarms.iter().any(|ix| self.slots[*ix].alarm.is_chattering()) {

@@ -114,6 +114,11 @@ const HOLE_SOON_H: f64 = 12.0;
 /// A hole further away than this is no alarm yet, hours.
 const HOLE_LOOKED_FOR_H: f64 = 48.0;
 
+/// Alarms that ask for nobody while nothing is in a jar: its water, and how its probe compares.
+pub(super) const fn is_moot_when_empty(kind: AlarmKind) -> bool {
+    is_process(kind) || matches!(kind, AlarmKind::Disagrees)
+}
+
 impl Engine {
     /// The logbook says what is in a jar.
     pub fn handle_jar(&mut self, jar: JarIx, context: JarContext, now: Now) {
@@ -128,16 +133,14 @@ impl Engine {
         self.refresh_jar_limits(jar);
         let header = self.plan.rack.jar(jar).header;
         self.refresh_header(header);
-        self.follow_occupation(At::Jar(jar), !self.is_loaded(jar), known, m);
-        let live = &self.headers[usize::from(header.0)];
-        let header_empty = live.loaded == 0;
-        self.follow_occupation(At::Header(header), header_empty, known, m);
+        self.follow_occupation(At::Jar(jar), Some(!self.is_loaded(jar)), known, m);
+        self.follow_occupation(At::Header(header), self.is_empty([header]), known, m);
         if let Some(pump) = self.plan.rack.header(header).pump {
-            let empty = self.tree.headers_of(pump).all(|at| self.headers[usize::from(at.0)].loaded == 0);
+            let empty = self.is_empty(self.tree.headers_of(pump));
             self.follow_occupation(At::Pump(pump), empty, known, m);
         }
-        let all_empty = self.headers.iter().all(|header| header.loaded == 0);
-        self.follow_occupation(At::Supply, all_empty, known, m);
+        let all = (0u16..).zip(&self.headers).map(|(ix, _)| HeaderIx(ix));
+        self.follow_occupation(At::Supply, self.is_empty(all), known, m);
         self.refresh_header_priority(header, m);
         for at in [self.plan.rack.jar(jar).flow, self.plan.rack.jar(jar).temperature]
             .into_iter()
@@ -147,6 +150,15 @@ impl Engine {
             self.refresh_blind_priority(usize::from(at.0), m);
             self.worsen_node_of(at, m);
         }
+    }
+
+    /// Whether headers hold nothing. `None` while none is known to be loaded and one may be.
+    fn is_empty(&self, headers: impl IntoIterator<Item = HeaderIx>) -> Option<bool> {
+        let headers: Vec<_> =
+            headers.into_iter().map(|header| &self.headers[usize::from(header.0)]).collect();
+        let loaded = headers.iter().any(|header| header.loaded > 0);
+        let may_hold_eggs = headers.iter().any(|header| header.may_hold_eggs);
+        (loaded || !may_hold_eggs).then_some(!loaded)
     }
 
     /// A node that is silent while a jar is loaded leaves that jar unwatched too.
@@ -199,7 +211,8 @@ impl Engine {
 
     /// Alarms about the water of a place with nothing in it are covered; one that was loaded gets
     /// its settle time. The first word after a start only says what was so all the time.
-    fn follow_occupation(&mut self, at: At, empty: bool, known: bool, m: Moment) {
+    fn follow_occupation(&mut self, at: At, empty: Option<bool>, known: bool, m: Moment) {
+        let Some(empty) = empty else { return };
         for ix in self.process_alarms_at(at) {
             if self.slots[ix].alarm.suppression().empty == empty {
                 continue;
@@ -214,7 +227,8 @@ impl Engine {
                 self.release_children(ix, m);
             } else {
                 let slot = &mut self.slots[ix];
-                if known {
+                // Read back as on over an empty jar: it was filled since.
+                if known || slot.alarm.is_on() {
                     let tuning = slot.tuning;
                     slot.alarm.set_empty(false, m, &tuning, &mut Vec::new());
                 } else {
@@ -231,10 +245,7 @@ impl Engine {
 
     fn process_alarms_at(&self, at: At) -> Vec<AlarmIx> {
         let kinds = crate::alarm::condition::ALL.into_iter();
-        kinds
-            .filter(|kind| is_process(*kind) || *kind == AlarmKind::Disagrees)
-            .filter_map(|kind| self.tree.find(kind, at))
-            .collect()
+        kinds.filter(|kind| is_moot_when_empty(*kind)).filter_map(|kind| self.tree.find(kind, at)).collect()
     }
 
     pub(super) fn end_treatment(&mut self, jar: usize, m: Moment) {

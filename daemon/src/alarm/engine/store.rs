@@ -8,7 +8,7 @@ use crate::alarm::group::{Event, Flood, Say, Why, first_wait};
 use crate::alarm::moment::Moment;
 use crate::alarm::record::{Stored, StoredEvent};
 use crate::alarm::state::{Alarm, Verdict, What};
-use crate::alarm::tree::{AlarmIx, At, Inference, Tree, is_process};
+use crate::alarm::tree::{AlarmIx, At, Inference, Tree};
 use crate::clock::Now;
 use crate::reading::SourceIx;
 use nightjar_calc::time::Span;
@@ -83,7 +83,7 @@ impl Engine {
             self.refresh_header_priority(header, m);
         }
         for (ix, planned) in self.tree.alarms.iter().enumerate() {
-            if is_process(planned.kind) {
+            if super::fact::is_moot_when_empty(planned.kind) {
                 self.slots[ix].alarm.assume_empty();
             }
         }
@@ -163,8 +163,7 @@ impl Engine {
     /// wait.
     fn speak_after_restart(&mut self, restored: &[AlarmIx], m: Moment) {
         for ix in restored.iter().copied() {
-            let alarm = &self.slots[ix].alarm;
-            if alarm.is_on() && !alarm.suppression().any() && self.slots[ix].event.is_none() {
+            if self.slots[ix].event.is_none() {
                 self.join(ix, Why::On, m);
             }
         }

@@ -108,20 +108,15 @@ impl Engine {
             && slot.children.iter().all(|(_, child)| self.slots[*child].alarm.is_unverified())
     }
 
-    /// Who acknowledged all of them, until when.
+    /// Who acknowledged all of them, until when: the acknowledgment that ends first.
     fn acknowledged(&self, alarms: &[AlarmIx]) -> Option<(String, Timestamp)> {
-        let mut soonest = None;
-        for ix in alarms {
-            match self.slots[*ix].alarm.recognition() {
-                Recognition::Acknowledged { by, until } => {
-                    if soonest.as_ref().is_none_or(|(_, earlier)| until < earlier) {
-                        soonest = Some((by.to_string(), *until));
-                    }
-                }
-                Recognition::None | Recognition::Unacknowledged { .. } => return None,
-            }
-        }
-        soonest.map(|(by, until)| (by, self.wall(until)))
+        let known = alarms.iter().map(|ix| match self.slots[*ix].alarm.recognition() {
+            Recognition::Acknowledged { by, until } => Some((by, *until)),
+            Recognition::None | Recognition::Unacknowledged { .. } => None,
+        });
+        let known: Vec<_> = known.collect::<Option<_>>()?;
+        let (by, until) = known.into_iter().min_by_key(|(_, until)| *until)?;
+        Some((by.to_string(), self.wall(until)))
     }
 
     fn silenced(&self, alarms: &[AlarmIx]) -> Option<(String, Option<Timestamp>)> {
@@ -279,12 +274,6 @@ impl Engine {
         let mut all = self.tree.alarms.iter().zip(&self.slots);
         let found = all.find(|(planned, _)| planned.kind == kind && planned.asset == *asset);
         found.map(|(_, slot)| slot.alarm.reported())
-    }
-
-    /// Alarms this station has.
-    #[must_use]
-    pub fn alarm_count(&self) -> usize {
-        self.slots.len()
     }
 }
 

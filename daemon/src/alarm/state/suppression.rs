@@ -75,9 +75,13 @@ impl Suppression {
     }
 
     pub(super) fn deadline(&self) -> Option<Moment> {
-        let out = self.out.as_ref().filter(|out| !out.overdue).map(|out| out.until);
         let shelf = self.shelf.as_ref().map(|shelf| shelf.until);
-        [out, shelf, self.settling].into_iter().flatten().min()
+        [self.planned_end(), shelf, self.settling].into_iter().flatten().min()
+    }
+
+    /// The planned end that has not been spoken of.
+    fn planned_end(&self) -> Option<Moment> {
+        self.out.as_ref().filter(|out| !out.overdue).map(|out| out.until)
     }
 
     /// Ends what has reached its end. `None` when that changed nothing people see.
@@ -91,7 +95,9 @@ impl Suppression {
             self.settling_longer = false;
             return (!self.by_design()).then_some(What::Unsuppressed);
         }
-        if let Some(out) = self.out.as_mut().filter(|out| !out.overdue && out.until <= now) {
+        if self.planned_end().is_some_and(|end| end <= now)
+            && let Some(out) = self.out.as_mut()
+        {
             out.overdue = true;
             return Some(What::PastPlannedEnd);
         }
