@@ -54,7 +54,7 @@ fn entry(id: &str, at: Timestamp, act: Act) -> Entry {
 }
 
 fn take(at: Timestamp) -> Entry {
-    let act = Act::Take(Take {
+    let act = Act::Take(Box::new(Take {
         take: TakeId::new("T1").unwrap(),
         species: "walleye".into(),
         water: "Alder Lake (invented)".into(),
@@ -76,7 +76,7 @@ fn take(at: Timestamp) -> Entry {
         hardening_temp_c: Some(10.0),
         hardening_sensor: None,
         disinfection: String::new(),
-    });
+    }));
     entry("take", at, act)
 }
 
