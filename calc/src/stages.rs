@@ -32,7 +32,7 @@ mod station;
 
 pub use dates::{Done, Lot, StageDate, Stages, stage_dates};
 pub use hold::hold_last_days;
-pub use reach::{Reach, reach, target_date};
+pub use reach::{Course, Courses, Reach, target_date};
 pub use station::{Sighting, Station};
 
 pub(crate) use station::{SIGHTING_SIGMA, share_sigma};

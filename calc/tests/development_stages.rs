@@ -4,7 +4,7 @@
 
 use nightjar_calc::development::{Development, PER_HATCH, species, species::Species};
 use nightjar_calc::outlook::Futures;
-use nightjar_calc::stages::{Done, Lot, Sighting, Stage, Stages, Station, stage_dates, target_date};
+use nightjar_calc::stages::{Courses, Done, Lot, Sighting, Stage, Stages, Station, stage_dates, target_date};
 use nightjar_calc::thermal::{Record, Rules, Sample, Tallied};
 use nightjar_calc::time::{Span, Timestamp};
 
@@ -29,7 +29,7 @@ fn dates(days: i64, paths: Vec<Vec<f64>>, station: Station, seen: &[Sighting]) -
     let sums = record.under(&development);
     let when = |share: f64| sums.reached(START, as_of, whole(share));
     let done = Done { amount: sums.amount(START, as_of) as f64 / PER_HATCH as f64, when: &when };
-    stage_dates(&Lot { species: fish, station, done, seen }, &futures(as_of, paths), 0.8)
+    stage_dates(&Lot { species: fish, station, done, seen }, &Courses::new(&futures(as_of, paths)), 0.8)
 }
 
 /// A share of development in whole units.
@@ -174,7 +174,7 @@ fn a_usual_spring_hatches_walleye_in_8_to_17_days() {
         let when = |_: f64| None;
         let done = Done { amount: 0.0, when: &when };
         let lot = Lot { species: walleye(), station: Station::published(walleye()), done, seen: &[] };
-        let peak = &stage_dates(&lot, &futures(START, vec![path]), 0.8).stages[2];
+        let peak = &stage_dates(&lot, &Courses::new(&futures(START, vec![path])), 0.8).stages[2];
         let in_jars = days(peak.likely) - 1.0;
         assert!((8.0..=17.0).contains(&in_jars), "{in_jars:.1} days from {first} °C");
     }

@@ -22,6 +22,7 @@ use nightjar::rack::{JarIx, Measure};
 use nightjar::reading::{FromSource, Quality, RawReading, Reading, Reason, SensorIx, SourceIx, Value};
 use nightjar::store::packed_bytes;
 use nightjar_calc::development::species;
+use nightjar_calc::stages::Courses;
 use nightjar_calc::thermal::{DegreesAboveZero, Ledger, Rules, Sample, hour_of};
 use nightjar_calc::time::{Span, Timestamp};
 use std::collections::BTreeMap;
@@ -167,8 +168,11 @@ fn outlooks(c: &mut Criterion) {
     let mut water = Water::new(Arc::clone(&config.rack), config.water_type);
     c.bench_function("outlook of the water of 3 headers", |b| b.iter(|| water.refresh(&progress, end())));
     let jar = JarIx(5);
-    assert!(progress.view(jar, end(), water.futures(jar)).is_some());
-    c.bench_function("outlook of one jar", |b| b.iter(|| progress.view(jar, end(), water.futures(jar))));
+    let courses = || water.futures(config.rack.jar(jar).header).map(Courses::new);
+    assert!(progress.view(jar, end(), courses().as_ref()).is_some());
+    c.bench_function("outlook of one jar", |b| {
+        b.iter(|| progress.view(jar, end(), courses().as_ref()));
+    });
 }
 
 fn packing(c: &mut Criterion) {

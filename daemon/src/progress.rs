@@ -23,6 +23,7 @@ use books::{Books, Content, Known, Refusal};
 use learning::Lessons;
 use nightjar_calc::development::species::{Species, find_among};
 use nightjar_calc::outlook::Futures;
+use nightjar_calc::stages::Courses;
 use nightjar_calc::thermal::{Sample, hour_of};
 use nightjar_calc::time::{Span, Timestamp};
 use record::SensorRecord;
@@ -433,18 +434,19 @@ impl Progress {
 
     /// Thermal units and dates of the eggs of a jar. Call [`Self::settle`] before.
     #[must_use]
-    pub fn view(&self, jar: JarIx, as_of: Timestamp, futures: Option<&Futures>) -> Option<ProgressView> {
+    pub fn view(&self, jar: JarIx, as_of: Timestamp, courses: Option<&Courses<'_>>) -> Option<ProgressView> {
         let content = self.books.in_jar(jar)?;
-        let held;
-        let futures = match futures {
-            Some(futures) => futures,
+        let (held, of_held);
+        let courses = match courses {
+            Some(courses) => courses,
             None => {
                 held = self.hold(content, as_of)?;
-                &held
+                of_held = Courses::new(&held);
+                &of_held
             }
         };
         // Eggs that were poured together keep their own clocks: the window is the union.
-        let mut views = content.parts().filter_map(|part| dates::view(self, part, as_of, futures));
+        let mut views = content.parts().filter_map(|part| dates::view(self, part, as_of, courses));
         let mut first = views.next()?;
         for other in views {
             unite(&mut first, other);
@@ -461,7 +463,7 @@ impl Progress {
             paths: Vec::new(),
             basis: "no forecast".to_owned(),
         });
-        dates::view(self, content, as_of, &futures)
+        dates::view(self, content, as_of, &Courses::new(&futures))
     }
 
     /// The first hatch as it would have been foreseen so long after the eggs were loaded, with nothing
@@ -475,7 +477,7 @@ impl Progress {
             return None;
         }
         let futures = self.hold(&then, as_of)?;
-        let view = dates::view(self, &then, as_of, &futures)?;
+        let view = dates::view(self, &then, as_of, &Courses::new(&futures))?;
         let stage = view.stages.iter().find(|stage| stage.stage == "hatch_start" && stage.at.is_none())?;
         Some(Forecast { as_of, hatch_start: (stage.earliest, stage.likely, stage.latest) })
     }

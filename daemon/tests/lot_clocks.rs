@@ -10,6 +10,7 @@ use nightjar::rack::JarIx;
 use nightjar::snapshot::{ProgressView, StageView};
 use nightjar_calc::development::species;
 use nightjar_calc::outlook::Futures;
+use nightjar_calc::stages::Courses;
 use nightjar_calc::thermal::Sample;
 use nightjar_calc::time::{Span, Timestamp};
 use serde_json::{Value, json};
@@ -84,7 +85,7 @@ fn view(progress: &Progress, jar: u16, as_of: Timestamp) -> ProgressView {
         paths: vec![vec![JAR_C - 1.0; 60], vec![JAR_C; 60], vec![JAR_C + 1.0; 60]],
         basis: "steady".into(),
     };
-    progress.view(JarIx(jar), as_of, Some(&futures)).unwrap()
+    progress.view(JarIx(jar), as_of, Some(&Courses::new(&futures))).unwrap()
 }
 
 /// Half an hour in the pan, hardened to the sixth hour, in the jar at the eighth, looked at a day later.

@@ -14,6 +14,7 @@ use nightjar::progress::followed::{Season, scores};
 use nightjar::snapshot::ProgressView;
 use nightjar_calc::development::species;
 use nightjar_calc::outlook::Futures;
+use nightjar_calc::stages::Courses;
 use nightjar_calc::thermal::Sample;
 use nightjar_calc::time::{Span, Timestamp};
 use serde_json::json;
@@ -81,7 +82,7 @@ fn view(progress: &Progress, jar: u16, as_of: Timestamp) -> ProgressView {
         paths: vec![vec![WATER_C; 60]],
         basis: "steady".into(),
     };
-    progress.view(nightjar::rack::JarIx(jar), as_of, Some(&futures)).unwrap()
+    progress.view(nightjar::rack::JarIx(jar), as_of, Some(&Courses::new(&futures))).unwrap()
 }
 
 /// Days from fertilization to the likely peak of hatch of the eggs in the last jar.

@@ -1,11 +1,10 @@
 //! The four stages of a lot as dates.
 
 use super::normal::quantile;
-use super::reach::{Reach, reach};
+use super::reach::{Courses, Reach};
 use super::station::{SIGHTING_SIGMA, share_sigma};
 use super::{Sighting, Stage, Station};
 use crate::development::species::Species;
-use crate::outlook::Futures;
 use crate::time::Timestamp;
 
 /// Quantiles of the fish combined with every path.
@@ -77,7 +76,7 @@ pub struct Stages {
 /// ```
 /// use nightjar_calc::development::species;
 /// use nightjar_calc::outlook::Futures;
-/// use nightjar_calc::stages::{Done, Lot, Station, stage_dates};
+/// use nightjar_calc::stages::{Courses, Done, Lot, Station, stage_dates};
 /// use nightjar_calc::time::{Span, Timestamp};
 ///
 /// let walleye = species::find("walleye").unwrap();
@@ -87,16 +86,17 @@ pub struct Stages {
 /// let futures = Futures { from: now, step: Span::from_hours(24), paths, basis: "steady".to_owned() };
 /// let done = Done { amount: 1.0 / 3.0, when: &|_| None };
 /// let lot = Lot { species: walleye, station: Station::published(walleye), done, seen: &[] };
-/// let peak = &stage_dates(&lot, &futures, 0.8).stages[2];
+/// let peak = &stage_dates(&lot, &Courses::new(&futures), 0.8).stages[2];
 /// assert!((peak.likely.unwrap().since(now).days() - 2.0 / 3.0 * 15.19).abs() < 0.05);
 /// assert!(peak.earliest < peak.likely && peak.likely < peak.latest);
 /// ```
 #[must_use]
-pub fn stage_dates(lot: &Lot<'_>, futures: &Futures, level: f64) -> Stages {
+pub fn stage_dates(lot: &Lot<'_>, courses: &Courses<'_>, level: f64) -> Stages {
     let level = if level > 0.0 && level < 1.0 { level } else { 0.8 };
     let station = informed(lot);
     let model = lot.species.model;
-    let along = reach(&|t| model.rate_at(t), lot.done.amount, futures);
+    let course = courses.course(model);
+    let along = course.reach(lot.done.amount);
     let (mut held, mut never) = (false, false);
     let mut stages: Vec<StageDate> = Vec::new();
     for stage in Stage::ALL {
@@ -118,13 +118,14 @@ pub fn stage_dates(lot: &Lot<'_>, futures: &Futures, level: f64) -> Stages {
         stages.push(date);
     }
     let mut warnings = warn(held, never);
-    if futures.paths.iter().flatten().any(|t| *t < model.range().0 || *t > model.range().1) {
-        let (low, high) = model.range();
+    let (low, high) = model.range();
+    let (coldest, warmest) = course.extremes();
+    if coldest < low || warmest > high {
         warnings.push(format!(
             "some assumed temperatures lie outside {low} to {high} °C, where the law is trusted"
         ));
     }
-    if futures.paths.len() == 1 {
+    if along.len() == 1 {
         warnings
             .push("one assumed temperature only: the interval holds no uncertainty of the water".to_owned());
     }
@@ -153,7 +154,7 @@ fn informed(lot: &Lot<'_>) -> Station {
 struct Ask<'a> {
     lot: &'a Lot<'a>,
     station: Station,
-    along: &'a Reach,
+    along: &'a Reach<'a>,
     level: f64,
 }
 
@@ -212,7 +213,7 @@ impl Ask<'_> {
 /// earlier the smaller its sum: it is dated only when a quantile falls on it.
 struct Moments<'a> {
     done: Done<'a>,
-    along: &'a Reach,
+    along: &'a Reach<'a>,
     /// Sums that are behind, rising.
     behind: Vec<f64>,
     /// Days from the issue, infinite for never. So many of the smallest come first, the rest in no order.

@@ -1,53 +1,112 @@
 //! When a sum is reached along each future.
 
 use super::dates::{Done, StageDate, quantile_of, sorted};
+use crate::development::Model;
 use crate::outlook::Futures;
 use crate::time::{Span, Timestamp};
+use std::cell::RefCell;
+use std::rc::Rc;
 
 /// How far beyond the end of the paths their last value is held, at most.
 const LONGEST_HOLD: Span = Span::from_hours(24 * 400);
 
-/// Sums along the futures of one lot.
+/// What a rate gains along each future of a water: the same for all lots of one species in it.
 #[derive(Clone, Debug)]
-pub struct Reach {
+pub struct Course {
     from: Timestamp,
     step: Span,
-    start: f64,
     /// Per path: amount gained by the end of each step, and the rate per day of the last.
     paths: Vec<(Vec<f64>, f64)>,
+    /// The coldest and the warmest value of all paths, °C.
+    extremes: (f64, f64),
 }
 
-/// Integrates a rate (per day, of a temperature in °C) along each path, starting from `start`.
-///
-/// The rate must not be negative. Each value of a path holds for one step.
-#[must_use]
-pub fn reach(rate: &dyn Fn(f64) -> f64, start: f64, futures: &Futures) -> Reach {
-    let days = futures.step.days();
-    let along = |path: &Vec<f64>| {
-        let mut sum = 0.0;
-        let mut last = 0.0;
-        let gained = path
-            .iter()
-            .map(|t| {
-                last = rate(*t).max(0.0);
-                sum += last * days;
-                sum
-            })
-            .collect();
-        (gained, last)
-    };
-    Reach { from: futures.from, step: futures.step, start, paths: futures.paths.iter().map(along).collect() }
+impl Course {
+    /// Integrates a rate (per day, of a temperature in °C) along each path.
+    ///
+    /// The rate must not be negative. Each value of a path holds for one step.
+    #[must_use]
+    pub fn along(rate: &dyn Fn(f64) -> f64, futures: &Futures) -> Self {
+        let days = futures.step.days();
+        let along = |path: &Vec<f64>| {
+            let mut sum = 0.0;
+            let mut last = 0.0;
+            let gained = path
+                .iter()
+                .map(|t| {
+                    last = rate(*t).max(0.0);
+                    sum += last * days;
+                    sum
+                })
+                .collect();
+            (gained, last)
+        };
+        let all = futures.paths.iter().flatten().copied();
+        let extremes = (all.clone().fold(f64::INFINITY, f64::min), all.fold(f64::NEG_INFINITY, f64::max));
+        let paths = futures.paths.iter().map(along).collect();
+        Self { from: futures.from, step: futures.step, paths, extremes }
+    }
+
+    /// For a lot that has come to `start`.
+    #[must_use]
+    pub const fn reach(&self, start: f64) -> Reach<'_> {
+        Reach { course: self, start }
+    }
+
+    /// The coldest and the warmest value of all paths, °C.
+    pub(super) const fn extremes(&self) -> (f64, f64) {
+        self.extremes
+    }
 }
 
-impl Reach {
+/// The futures of a water, with the courses of the species that were asked for: made once for all their lots.
+#[derive(Debug)]
+pub struct Courses<'a> {
+    futures: &'a Futures,
+    courses: RefCell<Vec<(Model, Rc<Course>)>>,
+}
+
+impl<'a> Courses<'a> {
+    /// Nothing asked for yet.
+    #[must_use]
+    pub const fn new(futures: &'a Futures) -> Self {
+        Self { futures, courses: RefCell::new(Vec::new()) }
+    }
+
+    /// The futures.
+    #[must_use]
+    pub const fn futures(&self) -> &'a Futures {
+        self.futures
+    }
+
+    /// What development by a law gains.
+    pub(super) fn course(&self, law: Model) -> Rc<Course> {
+        let mut courses = self.courses.borrow_mut();
+        if let Some((_, course)) = courses.iter().find(|(known, _)| *known == law) {
+            return Rc::clone(course);
+        }
+        let course = Rc::new(Course::along(&|t| law.rate_at(t), self.futures));
+        courses.push((law, Rc::clone(&course)));
+        course
+    }
+}
+
+/// Sums along the futures of one lot.
+#[derive(Clone, Copy, Debug)]
+pub struct Reach<'a> {
+    course: &'a Course,
+    start: f64,
+}
+
+impl Reach<'_> {
     /// The moment one path comes to `target`, and whether its last value had to be held for that. Nothing when
     /// it stands still before. The moment of issue when the target is behind.
     #[must_use]
     pub fn moment(&self, path: usize, target: f64) -> Option<(Timestamp, bool)> {
-        let (gained, _) = self.paths.get(path)?;
+        let (gained, _) = self.course.paths.get(path)?;
         let missing = target - self.start;
         if missing <= 0.0 {
-            return Some((self.from, false));
+            return Some((self.course.from, false));
         }
         let days = self.days_to(path, missing, gained.partition_point(|g| *g < missing))?;
         Some((self.after(days), days > self.length_days(path)))
@@ -57,8 +116,8 @@ impl Reach {
     /// where a path stands still before. Also whether a last value had to be held.
     pub(super) fn days_of_all(&self, missing: &[f64], days: &mut Vec<f64>) -> bool {
         let mut held = false;
-        for path in 0..self.paths.len() {
-            let gained = &self.paths[path].0;
+        for path in 0..self.course.paths.len() {
+            let gained = &self.course.paths[path].0;
             let mut step = 0;
             for missing in missing {
                 while gained.get(step).is_some_and(|g| g < missing) {
@@ -74,11 +133,11 @@ impl Reach {
 
     /// Days until a path has gained an amount, which it has at the end of a step known to the caller.
     fn days_to(&self, path: usize, missing: f64, step: usize) -> Option<f64> {
-        let (gained, last) = &self.paths[path];
+        let (gained, last) = &self.course.paths[path];
         let before = if step == 0 { 0.0 } else { gained[step - 1] };
         if let Some(after) = gained.get(step) {
             let share = (missing - before) / (after - before);
-            return Some(self.step.days() * (step as f64 + share));
+            return Some(self.course.step.days() * (step as f64 + share));
         }
         if *last <= 0.0 {
             return None;
@@ -88,24 +147,24 @@ impl Reach {
     }
 
     fn length_days(&self, path: usize) -> f64 {
-        self.step.days() * self.paths[path].0.len() as f64
+        self.course.step.days() * self.course.paths[path].0.len() as f64
     }
 
     /// A moment so many days from the issue.
     pub(super) fn after(&self, days: f64) -> Timestamp {
-        self.from + Span::from_days(days)
+        self.course.from + Span::from_days(days)
     }
 
     /// Number of paths.
     #[must_use]
     pub fn len(&self) -> usize {
-        self.paths.len()
+        self.course.paths.len()
     }
 
     /// True when there is no path.
     #[must_use]
     pub fn is_empty(&self) -> bool {
-        self.paths.is_empty()
+        self.course.paths.is_empty()
     }
 }
 
@@ -141,7 +200,8 @@ pub fn target_date(
         date.likely = date.at;
         return (date, Vec::new());
     }
-    let along = reach(rate, done.amount, futures);
+    let course = Course::along(rate, futures);
+    let along = course.reach(done.amount);
     let moments: Vec<_> = (0..along.len()).map(|path| along.moment(path, target)).collect();
     let held = moments.iter().flatten().any(|(_, held)| *held);
     let moments = sorted(moments.into_iter().map(|m| m.map(|(at, _)| at)));

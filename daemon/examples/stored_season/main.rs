@@ -13,7 +13,7 @@ use nightjar::config::{self, overrides::Overrides};
 use nightjar::core::run::usable;
 use nightjar::core::water::Water;
 use nightjar::progress::Progress;
-use nightjar::rack::{JarIx, Measure};
+use nightjar::rack::Measure;
 use nightjar::reading::SensorIx;
 use nightjar::store::{FILE_NAME, StoreOptions, import_entries, open};
 use nightjar_calc::development::species;
@@ -98,10 +98,7 @@ fn outlook(path: &str, rounds: usize) -> Result<()> {
         let began = std::time::Instant::now();
         progress.settle();
         water.refresh(&progress, end);
-        let mut dated = 0;
-        for jar in (0..).map(JarIx).take(rack.jars.len()) {
-            dated += usize::from(progress.view(jar, end, water.futures(jar)).is_some());
-        }
+        let dated = water.views(&progress, end).iter().flatten().count();
         let took = began.elapsed().as_secs_f64() * 1_000.0;
         if dated != rack.jars.len() {
             bail!("only {dated} of {} jars have dates", rack.jars.len());

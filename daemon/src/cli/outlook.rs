@@ -15,7 +15,7 @@ use moments::Moments;
 use nightjar_calc::development::species::{Species, find};
 use nightjar_calc::development::{Development, PER_HATCH};
 use nightjar_calc::outlook::{Futures, WaterKind};
-use nightjar_calc::stages::{Done, Lot, StageDate, Station, stage_dates, target_date};
+use nightjar_calc::stages::{Courses, Done, Lot, StageDate, Station, stage_dates, target_date};
 use nightjar_calc::thermal::{DegreesAboveZero, PER_C_DAY, Tallied, ThermalSum};
 use nightjar_calc::time::{Span, Timestamp};
 use planner::{Plan, Standing, Wish};
@@ -363,7 +363,7 @@ impl Question<'_> {
                     done: Done { amount: done.amount(), when: &when },
                     seen: &[],
                 };
-                let stages = stage_dates(&lot, &ahead.futures, level);
+                let stages = stage_dates(&lot, &Courses::new(&ahead.futures), level);
                 (stages.stages, stages.warnings)
             }
             Goal::Sum(target) => {

@@ -468,10 +468,9 @@ impl State {
         self.look_for_hole(now);
         self.progress.settle();
         self.water.refresh(&self.progress, now.utc);
+        self.views = self.water.views(&self.progress, now.utc);
         for at in 0..self.rack.jars.len() {
             let Ok(jar) = u16::try_from(at).map(JarIx) else { continue };
-            let futures = self.water.futures(jar);
-            self.views[at] = self.progress.view(jar, now.utc, futures);
             let context = self.context(jar);
             if self.contexts[at].as_ref() != Some(&context) {
                 self.contexts[at] = Some(context.clone());

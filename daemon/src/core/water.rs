@@ -4,10 +4,12 @@
 use super::state::State;
 use crate::config::checked::WaterType;
 use crate::progress::Progress;
-use crate::rack::{JarIx, Rack};
+use crate::rack::{HeaderIx, JarIx, Rack};
+use crate::snapshot::ProgressView;
 use nightjar_calc::outlook::{
     Climate, DailyMeans, Futures, Question, Recent, TrackRecord, WaterKind, hindcast, track_record,
 };
+use nightjar_calc::stages::Courses;
 use nightjar_calc::time::{Day, Span, Timestamp};
 use std::sync::Arc;
 
@@ -112,9 +114,18 @@ impl Water {
         }
     }
 
-    /// The outlook for a jar's water, if there is one.
+    /// Thermal units and dates of each jar. What the water of a header brings is summed once for all its jars.
     #[must_use]
-    pub fn futures(&self, jar: JarIx) -> Option<&Futures> {
-        self.futures[usize::from(self.rack.jar(jar).header.0)].as_ref()
+    pub fn views(&self, progress: &Progress, now: Timestamp) -> Vec<Option<ProgressView>> {
+        let courses: Vec<_> = self.futures.iter().map(|futures| futures.as_ref().map(Courses::new)).collect();
+        let jars = (0_u16..).map(JarIx).zip(&self.rack.jars);
+        jars.map(|(jar, planned)| progress.view(jar, now, courses[usize::from(planned.header.0)].as_ref()))
+            .collect()
+    }
+
+    /// The outlook for a header's water, if there is one.
+    #[must_use]
+    pub fn futures(&self, header: HeaderIx) -> Option<&Futures> {
+        self.futures[usize::from(header.0)].as_ref()
     }
 }

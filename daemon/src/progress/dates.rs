@@ -7,8 +7,7 @@ use super::{Progress, learning, unite};
 use crate::snapshot::{ClockView, ProgressView, StageView};
 use nightjar_calc::development::PER_HATCH;
 use nightjar_calc::development::species::find_among;
-use nightjar_calc::outlook::Futures;
-use nightjar_calc::stages::{Done, Lot, Sighting, StageDate, Station, stage_dates};
+use nightjar_calc::stages::{Courses, Done, Lot, Sighting, StageDate, Station, stage_dates};
 use nightjar_calc::time::Timestamp;
 
 /// Share of probability between the ends of an interval.
@@ -19,14 +18,14 @@ pub fn view(
     progress: &Progress,
     content: &Content,
     as_of: Timestamp,
-    futures: &Futures,
+    courses: &Courses<'_>,
 ) -> Option<ProgressView> {
     let lot = progress.books.lots().get(&content.lot)?;
     let species = find_among(&progress.species, &lot.species).ok()?;
     let mut views = progress
         .books
         .takes_of(lot)
-        .filter_map(|take| one(&Way::of(progress, content, take, species), as_of, futures));
+        .filter_map(|take| one(&Way::of(progress, content, take, species), as_of, courses));
     let mut first = views.next()?;
     for other in views {
         unite(&mut first, other);
@@ -53,7 +52,7 @@ pub(super) fn development_at(
     Some((species.key.to_string(), known, way.development(at) as f64 / PER_HATCH as f64))
 }
 
-fn one(way: &Way<'_>, as_of: Timestamp, futures: &Futures) -> Option<ProgressView> {
+fn one(way: &Way<'_>, as_of: Timestamp, courses: &Courses<'_>) -> Option<ProgressView> {
     if way.take.fertilized_at > as_of {
         return None;
     }
@@ -73,7 +72,7 @@ fn one(way: &Way<'_>, as_of: Timestamp, futures: &Futures) -> Option<ProgressVie
     let known = way.progress.lessons.station(way.species, &way.content.lot);
     let station = if way.progress.learns { known.0 } else { Station::published(way.species) };
     let lot = Lot { species: way.species, station, done: Done { amount, when: &when }, seen: &seen };
-    let mut dates = stage_dates(&lot, futures, LEVEL);
+    let mut dates = stage_dates(&lot, courses, LEVEL);
     dates.warnings.extend(learning::told(way.progress.learns, known));
     let stages: Vec<StageView> = dates.stages.iter().map(stage_view).collect();
     let clock = ClockView {
@@ -93,7 +92,7 @@ fn one(way: &Way<'_>, as_of: Timestamp, futures: &Futures) -> Option<ProgressVie
         development: amount,
         stages,
         clocks: vec![clock],
-        basis: futures.basis.clone(),
+        basis: courses.futures().basis.clone(),
         confidence: way.species.confidence.word().to_owned(),
         warnings: dates.warnings,
     })
