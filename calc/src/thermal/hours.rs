@@ -5,8 +5,8 @@
 #[derive(Clone, Debug)]
 pub(super) struct Hours<T>(Vec<(i64, T)>);
 
-/// Room is made for so many hours at a time: the next two days, instead of as many again as there are.
-const MORE: usize = 48;
+/// Room is made for so many hours at a time, instead of for as many again as there are.
+const MORE: usize = 8;
 
 impl<T> Hours<T> {
     pub(super) const fn new() -> Self {
@@ -76,9 +76,9 @@ mod tests {
     use super::*;
     use std::collections::BTreeMap;
 
-    /// A season grows by an hour at a time, and never holds more room than the next two days need.
+    /// A season grows by an hour at a time, and never holds more room than the next eight need.
     #[test]
-    fn room_is_asked_for_once_in_two_days() {
+    fn room_is_asked_for_once_in_eight_hours() {
         let mut hours = Hours::new();
         let (mut room, mut asked) = (0, 0);
         for hour in 0..480 {
@@ -88,7 +88,7 @@ mod tests {
             }
             assert!(room - hours.0.len() < MORE);
         }
-        assert_eq!(asked, 10);
+        assert_eq!(asked, 60);
     }
 
     /// The standard library's map says what is right.
