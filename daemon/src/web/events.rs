@@ -236,11 +236,17 @@ fn patch(id: &str, html: &str) -> Event {
 fn ageless(html: &str) -> String {
     let mut out = String::with_capacity(html.len());
     let mut rest = html;
-    while let Some(at) = [rest.find("data-t=\""), rest.find("data-once")].into_iter().flatten().min() {
+    let mut from = 0;
+    while let Some(at) = rest[from..].find("data-").map(|at| from + at) {
+        from = at + "data-".len();
+        if !rest[from..].starts_with("t=\"") && !rest[from..].starts_with("once") {
+            continue;
+        }
         let Some(open) = rest[at..].find('>').map(|i| at + i + 1) else { break };
         let close = rest[open..].find('<').map_or(rest.len(), |i| open + i);
         out.push_str(&rest[..open]);
         rest = &rest[close..];
+        from = 0;
     }
     out.push_str(rest);
     out

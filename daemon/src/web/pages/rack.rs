@@ -9,7 +9,7 @@ use crate::web::events::{self, Watched};
 use crate::web::units::Quantity;
 use crate::web::view::View;
 use crate::web::words::{self, first};
-use maud::{Markup, html};
+use maud::{Markup, PreEscaped, html};
 
 /// Most lines under "needs you" and "comes next".
 const SHORT_LIST: usize = 5;
@@ -170,6 +170,33 @@ fn mark_of<'a>(view: &'a View, jar: &JarView) -> Option<&'a AlarmView> {
 
 /// One jar in the rack.
 pub fn cell(view: &View, ix: JarIx, jar: &Jar, now: Option<&JarView>) -> Markup {
+    cell_of(view, jar, now, &now.map_or_else(Vec::new, |now| facts(view, ix, now)))
+}
+
+/// What changes often in the cell of a jar: thermal units, temperature, flow, as far as there are any.
+fn facts(view: &View, ix: JarIx, now: &JarView) -> Vec<Piece> {
+    let mut facts = Vec::new();
+    if let Some(progress) = &now.progress {
+        facts.push(Piece::leaf(&format!("u{}", ix.0), thermal_units(progress.c_days)));
+    }
+    if now.state != JarState::Empty || now.temperature.is_some() {
+        facts.push(Piece::leaf(&format!("t{}", ix.0), components::temperature(view, now)));
+        let bar = components::flow_bar(now.flow.map(|f| f.value), now.set_flow);
+        facts.push(Piece::leaf(&format!("f{}", ix.0), html! { (components::flow(view, now)) (bar) }));
+    }
+    facts
+}
+
+/// The style of a fact, by the first letter of its id.
+fn class_of(fact: &Piece) -> &'static str {
+    match fact.id.as_bytes() {
+        [b'u', ..] => "tu",
+        [b't', ..] => "t",
+        _ => "f",
+    }
+}
+
+fn cell_of(view: &View, jar: &Jar, now: Option<&JarView>, facts: &[Piece]) -> Markup {
     let Some(now) = now else {
         return html! {
             a.cell.unknown href=(format!("/jar/{}", jar.id)) { b { (jar.id) } (small_sign("unknown")) span { (first::UNKNOWN) } }
@@ -193,12 +220,8 @@ pub fn cell(view: &View, ix: JarIx, jar: &Jar, now: Option<&JarView>) -> Markup 
             (components::jar_drawing(now.state, development))
             span.facts {
                 span.state { (words::jar_state(now.state)) }
-                @if let Some(progress) = &now.progress {
-                    span.tu #(format!("u{}", ix.0)) { (thermal_units(progress.c_days)) }
-                }
-                @if now.state != JarState::Empty || now.temperature.is_some() {
-                    span.t #(format!("t{}", ix.0)) { (components::temperature(view, now)) }
-                    span.f #(format!("f{}", ix.0)) { (components::flow(view, now)) (components::flow_bar(now.flow.map(|f| f.value), now.set_flow)) }
+                @for fact in facts {
+                    span.(class_of(fact)) id=(fact.id) { (PreEscaped(&fact.html)) }
                 }
                 @if let Some(stage) = now.progress.as_ref().and_then(next_stage) && let Some(likely) = stage.likely {
                     span.due { (words::stage(stage.stage)) " " (words::near_day(view.zone(), view.now.utc, likely)) }
@@ -244,18 +267,12 @@ pub fn fragments(view: &View) -> Vec<Piece> {
         }
     }
     for (ix, jar, now) in view.jars() {
-        let mut holds = Vec::new();
-        if let Some(now) = now {
-            if let Some(progress) = &now.progress {
-                holds.push(Piece::leaf(&format!("u{}", ix.0), thermal_units(progress.c_days)));
-            }
-            if now.state != JarState::Empty || now.temperature.is_some() {
-                holds.push(Piece::leaf(&format!("t{}", ix.0), components::temperature(view, now)));
-                let bar = components::flow_bar(now.flow.map(|f| f.value), now.set_flow);
-                holds.push(Piece::leaf(&format!("f{}", ix.0), html! { (components::flow(view, now)) (bar) }));
-            }
-        }
-        pieces.push(Piece { id: format!("c{}", ix.0), html: cell(view, ix, jar, now).into_string(), holds });
+        let holds = now.map_or_else(Vec::new, |now| facts(view, ix, now));
+        pieces.push(Piece {
+            id: format!("c{}", ix.0),
+            html: cell_of(view, jar, now, &holds).into_string(),
+            holds,
+        });
     }
     pieces
 }
@@ -277,9 +294,18 @@ impl Piece {
         Self { id: id.to_owned(), html: html.into_string(), holds: Vec::new() }
     }
 
-    /// What stays when the smaller pieces are taken out: equal frames need no new piece.
+    /// What stays when the smaller pieces are taken out, which are in the order in which they stand:
+    /// equal frames need no new piece.
     pub fn frame(&self) -> String {
-        self.holds.iter().fold(self.html.clone(), |frame, piece| frame.replacen(&piece.html, "", 1))
+        let mut frame = String::with_capacity(self.html.len());
+        let mut rest = self.html.as_str();
+        for piece in &self.holds {
+            let Some((before, after)) = rest.split_once(&piece.html) else { continue };
+            frame.push_str(before);
+            rest = after;
+        }
+        frame.push_str(rest);
+        frame
     }
 }
 
