@@ -33,6 +33,8 @@ mod noise;
 mod plan_tree;
 #[path = "alarm_engine/properties.rs"]
 mod properties;
+#[path = "alarm_engine/rarely.rs"]
+mod rarely;
 #[path = "alarm_engine/readings_weighed.rs"]
 mod readings_weighed;
 #[path = "alarm_engine/released.rs"]

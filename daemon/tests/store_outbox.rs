@@ -20,6 +20,9 @@ use serde_json::json;
 use std::path::Path;
 use std::sync::Arc;
 
+#[path = "store_outbox/damaged.rs"]
+mod damaged;
+
 fn kim() -> PersonId {
     PersonId::new("kim").unwrap()
 }

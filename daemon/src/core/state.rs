@@ -598,6 +598,11 @@ impl State {
         if self.pending != Transition::default() {
             self.pending.journal.append(&mut self.minor);
             self.minor_due = None;
+            if let Some(newest) = self.pending.journal.last() {
+                // A restart counts from its newest line on: how far the alarms' time had come is kept with it.
+                let moment = self.engine.moment().before(now.up.since(newest.now.up));
+                self.pending.state.push(keyed(&StateDelta::Mark { moment }));
+            }
             self.outputs.push_back(Output::Commit(Box::new(std::mem::take(&mut self.pending))));
         }
     }

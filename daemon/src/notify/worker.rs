@@ -425,7 +425,10 @@ impl Worker {
             }
             // One look says all there is in an hour without messages.
             let look = self.store.read(move |look| Ok((look.due(route, now, BATCH)?, look.next_due(route)?)));
-            let (due, mut next) = look.await?;
+            let (due, mut next) = match look.await {
+                Err(StoreError::Damaged { .. }) if self.set_damaged_aside().await? => continue,
+                look => look?,
+            };
             // One at a time, most urgent first: what was queued meanwhile may be more urgent.
             let Some(message) = due.into_iter().next() else {
                 if next.is_some_and(|next| next <= now.up) {
@@ -441,6 +444,19 @@ impl Worker {
             }
             self.beat.store(self.clock.0.now().up.ms(), Ordering::Relaxed);
         }
+    }
+
+    /// Gives up what is damaged and cannot be sent: it would keep back all the others of the route.
+    async fn set_damaged_aside(&self) -> Result<bool, StoreError> {
+        let route = self.backend.route();
+        let damaged = self.store.read(move |look| look.damaged_messages(route)).await?;
+        let any = !damaged.is_empty();
+        for (id, error) in damaged {
+            let error = error.to_string();
+            tracing::error!(route, error, "a message is lost");
+            self.store.mark(id, Outcome::Failed { error }).await?;
+        }
+        Ok(any)
     }
 
     async fn attempt(&mut self, message: Message) -> Result<(), StoreError> {

@@ -402,7 +402,7 @@ pub(super) fn tried(db: &Connection, route: &str, now: Now, limit: u32) -> Resul
     );
     let mut statement = db.prepare_cached(&sql)?;
     let rows = statement.query_map(params![route, up_ms(now.up), limit], message)?;
-    rows.map(|row| row?).collect()
+    readable(rows)
 }
 
 /// When the next message of a route becomes due.
@@ -435,7 +435,7 @@ pub(super) fn newest(
     let sql = format!("SELECT {COLUMNS} FROM outbox WHERE id < ?1 ORDER BY id DESC LIMIT ?2");
     let mut statement = db.prepare_cached(&sql)?;
     let rows = statement.query_map(params![before.map_or(i64::MAX, |id| id.0), limit], message)?;
-    rows.map(|row| row?).collect()
+    readable(rows)
 }
 
 /// All messages about an event, in the order they were queued.
@@ -443,7 +443,7 @@ pub(super) fn about(db: &Connection, event: EventId) -> Result<Vec<Message>, Sto
     let sql = format!("SELECT {COLUMNS} FROM outbox WHERE about = ?1 ORDER BY id");
     let mut statement = db.prepare_cached(&sql)?;
     let rows = statement.query_map([format!("event-{}", event.0)], message)?;
-    rows.map(|row| row?).collect()
+    readable(rows)
 }
 
 /// How many messages there are in the states that matter.
@@ -468,10 +468,42 @@ pub(super) fn counts(db: &Connection, now: Now) -> Result<OutboxCounts, StoreErr
     })
 }
 
+/// What is wrong with the waiting messages of a route that cannot be read.
+pub(super) fn damaged(db: &Connection, route: &str) -> Result<Vec<(MessageId, StoreError)>, StoreError> {
+    let sql = format!("SELECT {COLUMNS} FROM outbox WHERE state = 'queued' AND route = ?1");
+    let mut statement = db.prepare_cached(&sql)?;
+    let rows = statement.query_map([route], |row| Ok((MessageId(row.get(0)?), message(row)?)))?;
+    rows.filter_map(|row| match row {
+        Ok((_, Ok(_))) => None,
+        Ok((id, Err(error))) => Some(Ok((id, error))),
+        Err(error) => Some(Err(error.into())),
+    })
+    .collect()
+}
+
+/// Those that can be read. One that cannot is spoken of, and hides none of the others.
+fn readable(
+    rows: impl Iterator<Item = rusqlite::Result<Result<Message, StoreError>>>,
+) -> Result<Vec<Message>, StoreError> {
+    let mut messages = Vec::new();
+    for row in rows {
+        match row? {
+            Ok(message) => messages.push(message),
+            Err(error) => tracing::warn!(%error, "a message is left out of a list"),
+        }
+    }
+    Ok(messages)
+}
+
 fn message(row: &Row<'_>) -> rusqlite::Result<Result<Message, StoreError>> {
-    let id: i64 = row.get(0)?;
-    let damaged =
-        |text: String| StoreError::Damaged { place: format!("message {id}"), damage: Damage::Text(text) };
+    let id = MessageId(row.get(0)?);
+    Ok(parse(id, row).map_err(|error| StoreError::Damaged {
+        place: format!("message {}", id.0),
+        damage: Damage::Text(error.to_string()),
+    }))
+}
+
+fn parse(id: MessageId, row: &Row<'_>) -> Result<Message, Box<dyn std::error::Error>> {
     let (person, priority, body, state): (String, i64, String, String) =
         (row.get(4)?, row.get(7)?, row.get(8)?, row.get(10)?);
     let event: Option<i64> = row.get(2)?;
@@ -479,10 +511,7 @@ fn message(row: &Row<'_>) -> rusqlite::Result<Result<Message, StoreError>> {
         about: row.get(1)?,
         event: event.map(|e| EventId(e.cast_unsigned())),
         seq: row.get(3)?,
-        person: match PersonId::new(&person) {
-            Ok(person) => person,
-            Err(error) => return Ok(Err(damaged(error.to_string()))),
-        },
+        person: PersonId::new(&person)?,
         route: row.get(5)?,
         step: row.get(6)?,
     };
@@ -490,24 +519,19 @@ fn message(row: &Row<'_>) -> rusqlite::Result<Result<Message, StoreError>> {
         1 => Priority::P1,
         2 => Priority::P2,
         3 => Priority::P3,
-        other => return Ok(Err(damaged(format!("priority {other}")))),
+        other => return Err(format!("priority {other}").into()),
     };
-    let Some(state) = MessageState::parse(&state) else { return Ok(Err(damaged(format!("state {state}")))) };
-    let body = match serde_json::from_str(&body) {
-        Ok(body) => body,
-        Err(error) => return Ok(Err(damaged(error.to_string()))),
-    };
-    Ok(Ok(Message {
-        id: MessageId(id),
+    Ok(Message {
+        id,
         key,
         priority,
-        body,
+        body: serde_json::from_str(&body)?,
         created_at: Timestamp::from_ms(row.get(9)?),
-        state,
+        state: MessageState::parse(&state).ok_or_else(|| format!("state {state}"))?,
         repeated: row.get(11)?,
         attempts: row.get(12)?,
         last_error: row.get(13)?,
         provider: row.get(14)?,
         changed_at: Timestamp::from_ms(row.get(15)?),
-    }))
+    })
 }

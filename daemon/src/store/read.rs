@@ -501,10 +501,11 @@ impl<'a> Reader<'a> {
         outbox::due(self.db, route, now, limit)
     }
 
-    /// Messages of a route that were tried in vain and wait for another turn, most urgent first.
+    /// Messages of a route that were tried in vain and wait for another turn, most urgent first; those that are
+    /// damaged left out.
     ///
     /// # Errors
-    /// When the store cannot be read, or a message is damaged.
+    /// When the store cannot be read.
     pub fn tried(&self, route: &str, now: Now, limit: u32) -> Result<Vec<Message>, StoreError> {
         outbox::tried(self.db, route, now, limit)
     }
@@ -533,18 +534,26 @@ impl<'a> Reader<'a> {
         outbox::by_provider(self.db, route, name)
     }
 
-    /// Messages newest first, before one if given.
+    /// Waiting messages of a route that are damaged, and what is wrong with them.
     ///
     /// # Errors
-    /// When the store cannot be read, or a message is damaged.
+    /// When the store cannot be read.
+    pub fn damaged_messages(&self, route: &str) -> Result<Vec<(MessageId, StoreError)>, StoreError> {
+        outbox::damaged(self.db, route)
+    }
+
+    /// Messages newest first, before one if given; those that are damaged left out.
+    ///
+    /// # Errors
+    /// When the store cannot be read.
     pub fn messages(&self, before: Option<MessageId>, limit: u32) -> Result<Vec<Message>, StoreError> {
         outbox::newest(self.db, before, limit)
     }
 
-    /// All messages about an event, in the order they were queued.
+    /// All messages about an event, in the order they were queued; those that are damaged left out.
     ///
     /// # Errors
-    /// When the store cannot be read, or a message is damaged.
+    /// When the store cannot be read.
     pub fn messages_about(&self, event: EventId) -> Result<Vec<Message>, StoreError> {
         outbox::about(self.db, event)
     }

@@ -15,7 +15,7 @@ use crate::progress::followed::{FOLLOWED, Season};
 use crate::rack::{Measure, Rack};
 use crate::reading::SensorIx;
 use crate::snapshot::JarState;
-use crate::store::{MessageState, StoreError, StoreHandle, past_springs};
+use crate::store::{JournalFilter, JournalKind, MessageState, Reader, StoreError, StoreHandle, past_springs};
 use anyhow::{Context, Result};
 use nightjar_calc::development::species::{self, Species, SpeciesOverride};
 use nightjar_calc::development::{DegreeDay, Law};
@@ -99,9 +99,8 @@ async fn stored(config: &Config, store: &StoreHandle, now: Now) -> Result<(State
     progress.set_learning(config.learns);
     progress.set_entries(entries);
     read_back(&mut progress, &rack, store, now.utc).await?;
-    let runs =
-        store.read(|r| r.journal(&crate::store::JournalFilter::default(), 1)).await.unwrap_or_default();
-    let off_for = runs.first().filter(|_| now.trusted).map(|line| now.utc.since(line.at));
+    let watched = store.read(last_watched).await.unwrap_or_default();
+    let off_for = watched.filter(|_| now.trusted).map(|at| now.utc.since(at));
     let begin = Begin {
         rack: Arc::clone(&rack),
         plan: plan(config),
@@ -165,6 +164,17 @@ async fn router(config: &Config, store: &StoreHandle, now: Now) -> Result<Router
     let kept = store.read(|r| r.state(HAND_OVER)).await.context("cannot read the stored hand-over")?;
     router.watch_rota(kept.and_then(|kept| serde_json::from_value(kept).ok()), now);
     Ok(router)
+}
+
+/// When the core last wrote a line, with which it keeps how far the alarms' time had come. Others write
+/// into the journal too.
+fn last_watched(reader: &Reader<'_>) -> Result<Option<Timestamp>, StoreError> {
+    let mut newest = None;
+    for kind in [JournalKind::Alarm, JournalKind::Clock, JournalKind::Source] {
+        let lines = reader.journal(&JournalFilter { kind: Some(kind), ..JournalFilter::default() }, 1)?;
+        newest = newest.max(lines.first().map(|line| (line.id, line.at)));
+    }
+    Ok(newest.map(|(_, at)| at))
 }
 
 /// When somebody was last told, and what.

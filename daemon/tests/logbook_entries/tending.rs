@@ -110,3 +110,12 @@ fn where_two_takes_were_poured_together_the_older_may_hatch() {
         assert_eq!(content.parts().count(), 2);
     }
 }
+
+#[test]
+fn a_probe_that_is_moved_leaves_the_eggs_as_they_are() {
+    let moved = json!({"kind": "probe_move", "sensor": "J01T", "text": "a hand deeper"});
+    let (progress, before) = (with(&[(1.0, moved)]), with(&[]));
+    assert_eq!(jar(&progress, 1), jar(&before, 1));
+    let accounts = |progress: &nightjar::progress::Progress| progress.books().ledger().report(Level::Jar);
+    assert_eq!(accounts(&progress), accounts(&before));
+}

@@ -295,6 +295,32 @@ mod tests {
     }
 
     #[test]
+    fn only_alarms_about_the_water_itself_have_a_limit() {
+        let every = TempLimits {
+            very_low_c: Some(2.0),
+            low_c: Some(4.0),
+            high_c: Some(12.0),
+            ..TempLimits::default()
+        };
+        let every = TempLimits { very_high_c: Some(16.0), rate_c_per_h: Some(1.5), ..every };
+        let settings = Settings::default();
+        let limits = JarLimits::new(&settings, Some(4.0), every, &settings.flow);
+        let has = crate::alarm::condition::ALL.into_iter().filter(|kind| limits.of(*kind).is_some());
+        let water = [
+            AlarmKind::NoFlowHeader,
+            AlarmKind::NoFlow,
+            AlarmKind::LowFlow,
+            AlarmKind::HighFlow,
+            AlarmKind::TempVeryHigh,
+            AlarmKind::TempVeryLow,
+            AlarmKind::TempHigh,
+            AlarmKind::TempLow,
+            AlarmKind::TempRate,
+        ];
+        assert_eq!(has.collect::<BTreeSet<_>>(), BTreeSet::from(water));
+    }
+
+    #[test]
     fn of_two_sets_of_limits_the_tighter_one_counts_and_the_only_one_as_well() {
         let eggs = TempLimits {
             low_c: Some(4.0),

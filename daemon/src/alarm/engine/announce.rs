@@ -429,9 +429,10 @@ impl Engine {
             (_, At::Node(source), Level::Children) => {
                 let kind = self.tree.alarms[lead].kind;
                 let alike = alarms.iter().filter(|ix| self.tree.alarms[**ix].kind == kind);
-                let sensors = alike.map(|ix| super::view::asset_name(&self.tree.alarms[*ix].asset));
+                let sensors = alike.filter_map(|ix| self.sensor_of(*ix));
+                let sensors = sensors.map(|at| self.plan.rack.sensors[at].id.to_string());
                 let total = self.tree.sensors_of_source[usize::from(source.0)].len();
-                (sensors.map(str::to_owned).collect(), count(total))
+                (sensors.collect(), count(total))
             }
             (_, At::Header(_) | At::Supply | At::Pump(_) | At::Node(_) | At::Monitor, Level::Cause) => {
                 if let Family::Own(_) = event.group.0 {

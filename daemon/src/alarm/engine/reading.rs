@@ -252,9 +252,6 @@ impl Engine {
             self.timers.insert((due, Timer::Stale(at)));
             return;
         }
-        if channel.stale {
-            return;
-        }
         channel.stale = true;
         self.doubt(at, m);
         self.refresh_blind_priority(at, m);

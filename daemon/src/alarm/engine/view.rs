@@ -277,26 +277,13 @@ impl Engine {
     }
 }
 
-/// The name of an asset.
-pub(super) fn asset_name(asset: &Asset) -> &str {
-    match asset {
-        Asset::Site => "site",
-        Asset::Supply => "supply",
-        Asset::Monitor => "monitor",
-        Asset::Pump(name)
-        | Asset::Header(name)
-        | Asset::Jar(name)
-        | Asset::Node(name)
-        | Asset::Sensor(name)
-        | Asset::Route(name) => name,
-    }
-}
-
 /// An asset in words.
 #[must_use]
 pub fn asset_words(asset: &Asset) -> String {
     match asset {
-        Asset::Site | Asset::Supply | Asset::Monitor => asset_name(asset).to_owned(),
+        Asset::Site => "site".to_owned(),
+        Asset::Supply => "supply".to_owned(),
+        Asset::Monitor => "monitor".to_owned(),
         Asset::Pump(name) => format!("supply {name}"),
         Asset::Header(name) => format!("header {name}"),
         Asset::Jar(name) => format!("jar {name}"),

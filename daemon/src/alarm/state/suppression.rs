@@ -95,12 +95,8 @@ impl Suppression {
             self.settling_longer = false;
             return (!self.by_design()).then_some(What::Unsuppressed);
         }
-        if self.planned_end().is_some_and(|end| end <= now)
-            && let Some(out) = self.out.as_mut()
-        {
-            out.overdue = true;
-            return Some(What::PastPlannedEnd);
-        }
-        None
+        let out = self.out.as_mut().filter(|out| !out.overdue && out.until <= now)?;
+        out.overdue = true;
+        Some(What::PastPlannedEnd)
     }
 }

@@ -250,13 +250,11 @@ impl Books {
     }
 
     fn full(&self, jar: JarIx) -> Result<&Content, Refusal> {
-        self.jars.get(&jar).ok_or_else(|| Refusal("the jar was empty at that time".into()))
+        self.jars.get(&jar).ok_or_else(was_empty)
     }
 
     fn leave(&mut self, jar: JarIx, at: Timestamp) -> Result<Content, Refusal> {
-        let Some(mut content) = self.jars.remove(&jar) else {
-            return refuse("the jar was empty at that time");
-        };
+        let mut content = self.jars.remove(&jar).ok_or_else(was_empty)?;
         content.leave(at);
         self.set_flow.remove(&jar);
         Ok(content)
@@ -457,6 +455,10 @@ impl Books {
         }
         Ok(())
     }
+}
+
+fn was_empty() -> Refusal {
+    Refusal("the jar was empty at that time".into())
 }
 
 /// Eggs that were never counted are in jars but not in the ledger: to it the jar is empty.

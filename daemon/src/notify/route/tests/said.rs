@@ -271,3 +271,29 @@ fn a_week_with_one_person_is_a_hole_from_its_hand_over_on() {
     assert_eq!(router.next_hole(before, Span::from_hours(48)), Some(Span::from_hours(20)));
     assert_eq!(router.next_hole(before, Span::from_hours(20)), None, "not within so short a time");
 }
+
+#[test]
+fn a_change_that_is_handed_over_twice_is_told_once() {
+    let mut router = Router::new(directory());
+    let raised = event(1, Priority::P1, Change::Raised);
+    router.handle_event(&raised, at(NOON, 0));
+    assert_eq!(out(&mut router), ["ann mail", "ann text"]);
+    router.handle_event(&raised, at(NOON, 1));
+    assert_eq!(out(&mut router), [""; 0]);
+    router.handle_event(&event(2, Priority::P1, Change::Worsened), at(NOON, 2));
+    assert_eq!(out(&mut router), ["ann mail", "ann text"], "the next one is news");
+}
+
+#[test]
+fn an_answer_to_what_can_wait_by_now_is_worth_a_day_and_one_to_what_was_urgent_six_hours() {
+    for (priority, hours) in [(Priority::P2, 6), (Priority::P3, 24)] {
+        let mut router = Router::new(directory());
+        router.handle_event(&event(1, Priority::P2, Change::Raised), at(NOON, 0));
+        assert_eq!(messages(&mut router).len(), 1);
+        let by = Change::Acknowledged { by: person("bo"), until: at(NOON, 7_200).utc };
+        router.handle_event(&event(2, priority, by), at(NOON, 60));
+        let said = messages(&mut router);
+        assert_eq!(said.len(), 1);
+        assert_eq!((said[0].priority, said[0].life), (priority, Some(Span::from_hours(hours))));
+    }
+}
