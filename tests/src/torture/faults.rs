@@ -27,6 +27,8 @@ const WRITES: u64 = 1 << 1;
 const SYNCS: u64 = 1 << 2;
 const OPENS: u64 = 1 << 6;
 
+/// A jar that was filled is given a minute before it may be told of.
+const SETTLED: Duration = Duration::from_secs(61);
 /// The jar must be told of within this: the wait of its group is 10 s, a stalled disk costs 5 s.
 const TOLD: Duration = Duration::from_secs(45);
 /// A disk that fails for good is given back after this.
@@ -129,6 +131,7 @@ pub fn prepare(folder: &Path) -> Result<PathBuf, String> {
     let configuration = station::configuration(folder, &peers).map_err(words)?;
     let mut daemon = Daemon::start(folder, &configuration, page);
     keeper::pour_in(page)?;
+    pace::pause(SETTLED);
     daemon.stop();
     Ok(data)
 }
