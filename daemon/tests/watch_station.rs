@@ -232,10 +232,11 @@ fn a_watcher_without_people_stations_or_routes_is_refused_with_every_problem() {
 
 // ---- as real processes -----------------------------------------------------------------------
 
-/// A scale of 60: six minutes are six seconds.
+/// A scale of 60: six minutes are six seconds. Whenever the test runs, the daily report of that day is due.
 const WATCH: &str = r#"
 name = "Office"
 time-zone = "America/Chicago"
+daily-at = "00:00"
 listen = "127.0.0.1:PORT"
 state-file = "FOLDER/watch/state.json"
 grace = "4500ms"
