@@ -230,3 +230,14 @@ fn half_a_unit_is_rounded_up() {
     assert_eq!([1, 2, 3, 4].map(|s| units(4, s)), [0, 1, 2, 4]);
     assert_eq!([5, 6, 7].map(|s| units(8, s)), [3, 5, 6]);
 }
+
+#[test]
+fn an_hour_whose_readings_are_taken_back_is_a_gap_and_no_time_is_nothing() {
+    let mut ledger = Ledger::new(DegreesAboveZero, Rules::default());
+    ledger.put(hour_of(at(0)), &[sample(0, 8.0), sample(1, 8.0)]);
+    assert_eq!(ledger.tally(at(1), at(1)), Tally::default());
+    ledger.put(hour_of(at(0)), &[]);
+    assert_eq!(ledger.bounds(), None);
+    let tally = ledger.tally(at(0), at(10));
+    assert_eq!((tally.sum, tally.gaps), (0, vec![Gap { from: at(0), to: at(10) }]));
+}
