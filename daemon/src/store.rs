@@ -67,6 +67,9 @@ pub const SAMPLE_QUEUE: usize = 4_096;
 /// Requests waiting for the writer. A flood of 24 jars raises fewer.
 pub const TRANSITION_QUEUE: usize = 256;
 
+/// Messages that a broker has under way at most unless told otherwise (Debian's default).
+pub const USUAL_WINDOW: u16 = 20;
+
 /// How long a transition may take before the caller is told to do without.
 const COMMIT_LIMIT: Span = Span::from_secs(5);
 
@@ -102,7 +105,7 @@ impl StoreOptions {
             path,
             sensors,
             commit_interval: Span::from_secs(10),
-            receipt_window: 20,
+            receipt_window: USUAL_WINDOW.into(),
             compact_interval: Span::from_hours(6),
             keep_readings: None,
             ballast_bytes: 32 * 1024 * 1024,

@@ -7,9 +7,12 @@
     reason = "a test that cannot go on has failed, and says what it measured"
 )]
 
+#[path = "../examples/invented/take.rs"]
+mod take;
+
 use nightjar::clock::ManualClock;
 use nightjar::ids::{JarId, LotId, PersonId, SensorId, TakeId};
-use nightjar::logbook::{Act, CountMethod, Entry, EntryId, FlowSetPoint, Load, Take};
+use nightjar::logbook::{Act, Entry, EntryId, FlowSetPoint, Load};
 use nightjar::reading::{Quality, Reading, Reason, SensorIx, Value as Measured};
 use nightjar::store::{StoreOptions, open};
 use nightjar_calc::time::{Span, Timestamp};
@@ -18,6 +21,7 @@ use std::fmt::Write as _;
 use std::path::Path;
 use std::process::{Command, Output};
 use std::sync::Arc;
+use take::taken;
 
 /// Seconds between readings.
 const EVERY: i64 = 5;
@@ -165,31 +169,7 @@ async fn stored(folder: &Path, flow: Flow) {
         let who = PersonId::new("kim").unwrap();
         Entry { id: EntryId(id.into()), happened_at: at, written_at: at, who, act }
     };
-    let take = TakeId::new("T1").unwrap();
-    let count = Some(CountMethod::PerLitre { eggs_per_l: 130_000.0 });
-    let act = Act::Take(Box::new(Take {
-        take,
-        species: "walleye".into(),
-        water: "Alder Lake (invented)".into(),
-        gear: "fyke net".into(),
-        fertilized_at: at,
-        females: 5,
-        males: 12,
-        males_reused: 0,
-        parents: Vec::new(),
-        crosses: Vec::new(),
-        volume_l: Some(8.0),
-        hardened: true,
-        count,
-        pan: String::new(),
-        clay_minutes: None,
-        hardening_from: None,
-        hardening_to: None,
-        transport_temp_c: None,
-        hardening_temp_c: Some(10.0),
-        hardening_sensor: None,
-        disinfection: String::new(),
-    }));
+    let act = taken(TakeId::new("T1").unwrap(), at, Some(8.0));
     store.append_entry(entry("take", act)).await.unwrap();
     for jar in ["01", "02", "03", "04"] {
         let (id, lot) = (JarId::new(jar).unwrap(), LotId::new("T1").unwrap());

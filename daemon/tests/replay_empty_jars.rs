@@ -3,16 +3,20 @@
 //! wait of its group 10 s, settle time of a jar that is filled 60 s.
 #![allow(clippy::unwrap_used, reason = "a test that cannot go on has failed")]
 
+#[path = "../examples/invented/take.rs"]
+mod take;
+
 use nightjar::alarm::event::{AlarmEvent, AlarmKind, Asset};
 use nightjar::config;
 use nightjar::ids::{JarId, LotId, PersonId, TakeId};
-use nightjar::logbook::{Act, CountMethod, Entry, EntryId, FlowSetPoint, Load, Take};
+use nightjar::logbook::{Act, Entry, EntryId, FlowSetPoint, Load};
 use nightjar::progress::Progress;
 use nightjar::rack::{Measure, Place};
 use nightjar::replay::{Recorded, Replay, Said, Setup};
 use nightjar_calc::development::species;
 use nightjar_calc::time::{Span, Timestamp};
 use std::sync::Arc;
+use take::taken;
 
 const STATION: &str = r#"
 [station]
@@ -54,30 +58,7 @@ fn entry(id: &str, at: Timestamp, act: Act) -> Entry {
 }
 
 fn take(at: Timestamp) -> Entry {
-    let act = Act::Take(Box::new(Take {
-        take: TakeId::new("T1").unwrap(),
-        species: "walleye".into(),
-        water: "Alder Lake (invented)".into(),
-        gear: "fyke net".into(),
-        fertilized_at: at,
-        females: 5,
-        males: 12,
-        males_reused: 0,
-        parents: Vec::new(),
-        crosses: Vec::new(),
-        volume_l: Some(8.0),
-        hardened: true,
-        count: Some(CountMethod::PerLitre { eggs_per_l: 130_000.0 }),
-        pan: String::new(),
-        clay_minutes: None,
-        hardening_from: None,
-        hardening_to: None,
-        transport_temp_c: None,
-        hardening_temp_c: Some(10.0),
-        hardening_sensor: None,
-        disinfection: String::new(),
-    }));
-    entry("take", at, act)
+    entry("take", at, taken(TakeId::new("T1").unwrap(), at, Some(8.0)))
 }
 
 fn load(jar: &str, at: Timestamp) -> [Entry; 2] {

@@ -1,6 +1,5 @@
 //! The writer's desk: its connection, what waits to be written, and what to do when writing fails.
 
-use super::StoreOptions;
 use super::ballast::{Ballast, free_bytes};
 use super::carry::carry_over;
 use super::error::{StoreError, Trouble};
@@ -14,6 +13,7 @@ use super::schema;
 use super::tail::{self, Moved};
 use super::unplaced;
 use super::writer::{At, Group};
+use super::{StoreOptions, USUAL_WINDOW};
 use crate::clock::{Clock, Now, Uptime};
 use crate::ids::SensorId;
 use crate::reading::{Quality, Reading, Reason, Receipt};
@@ -24,10 +24,9 @@ use std::sync::Arc;
 use std::sync::atomic::{AtomicI64, Ordering};
 use tokio::sync::watch;
 
-/// A broker may have fewer messages under way than our configuration says (20 is the usual), and sends no more until
-/// these are acknowledged. So a group of so many receipts that grew no more for a second is committed at once:
-/// what is held back there would be late, and more so with every second.
-const USUAL_WINDOW: usize = 20;
+/// A broker may have only the usual number of messages under way whatever our configuration says, and sends no more
+/// until these are acknowledged. So a group of so many receipts that grew no more for this long is committed at
+/// once: what is held back there would be late, and more so with every second.
 const HELD_BACK: Span = Span::from_secs(1);
 
 /// A group is committed early when it has grown to this: a burst of old readings.
@@ -316,7 +315,7 @@ impl Desk {
     /// When the group that waits is committed, unless it is full before.
     fn group_ends_at(&self) -> Option<Uptime> {
         let usual = self.waiting_since?.after(self.options.commit_interval);
-        let held_back = self.receipts.len() >= USUAL_WINDOW;
+        let held_back = self.receipts.len() >= usize::from(USUAL_WINDOW);
         Some(if held_back { usual.min(self.taken_at.after(HELD_BACK)) } else { usual })
     }
 

@@ -167,7 +167,7 @@ mod tests {
     use crate::config::load;
     use crate::config::overrides::Overrides;
 
-    /// With less than the broker's window, 54 sensors that speak each second were three commits a second.
+    /// With less than the broker's window, 54 sensors that speak each second were two commits a second.
     #[test]
     fn the_store_waits_for_the_interval_and_the_window_of_the_configuration() {
         let example = concat!(env!("CARGO_MANIFEST_DIR"), "/../deploy/twenty-four-jars-mqtt.toml");

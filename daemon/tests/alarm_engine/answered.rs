@@ -1,16 +1,12 @@
 //! What people answer, silence and fill: what it reaches, what it leaves alone, and what is written down of it.
 
-use crate::station::{Build, SET_FLOW, Signal, Station, loaded, person};
+use crate::station::{Build, SET_FLOW, Signal, Station, jar, loaded, person};
 use nightjar::alarm::engine::{JarContext, Shelving, Target};
 use nightjar::alarm::event::{AlarmKind, Asset, EventId};
 use nightjar::alarm::record::Output;
 use nightjar::alarm::state::What;
 use nightjar::reading::{Quality, Reason, SensorIx};
 use nightjar_calc::time::Span;
-
-fn jar(name: &str) -> Asset {
-    Asset::Jar(name.into())
-}
 
 fn minutes(minutes: i64) -> Shelving {
     Shelving { length: Span::from_minutes(minutes), one_shot: false }

@@ -1,6 +1,6 @@
 //! One physical cause, one message.
 
-use crate::station::{Build, SET_FLOW, Signal, Station};
+use crate::station::{Build, SET_FLOW, Signal, Station, header};
 use nightjar::alarm::event::{AlarmKind, Asset, Change, Priority};
 use nightjar::alarm::state::{Reported, What};
 use nightjar::reading::{Reason, SourceIx};
@@ -18,10 +18,6 @@ fn stop_pump(station: &mut Station, jars: std::ops::Range<usize>) {
         }
         station.run(1);
     }
-}
-
-fn header(name: &str) -> Asset {
-    Asset::Header(name.into())
 }
 
 #[test]

@@ -1,24 +1,12 @@
 //! What people do, what it changes, and what is said about it.
 
-use crate::station::{Build, SET_FLOW, Signal, Station, loaded, person};
+use crate::station::{Build, SET_FLOW, Signal, Station, jar, loaded, one_stopped_jar, person};
 use nightjar::alarm::condition::{self, Settings};
 use nightjar::alarm::engine::{Fact, JarContext, Refused, Shelving, Target};
 use nightjar::alarm::event::{AlarmKind, Asset, Change, Code, Priority};
 use nightjar::alarm::state::{Reported, What};
 use nightjar::rack::JarIx;
 use nightjar_calc::time::Span;
-
-fn jar(name: &str) -> Asset {
-    Asset::Jar(name.into())
-}
-
-fn one_stopped_jar() -> Station {
-    let mut station = Station::new(Build::default());
-    station.set_flow(6, 0.0);
-    station.run(60);
-    assert_eq!(station.changes(), ["raised"]);
-    station
-}
 
 fn code(station: &Station) -> Target {
     Target::Code(station.events[0].1.code.clone())

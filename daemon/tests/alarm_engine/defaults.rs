@@ -92,14 +92,9 @@ fn restore_header(station: &mut Station) {
     }
 }
 
-fn tell(station: &mut Station, fact: &Fact) {
-    station.engine.handle_fact(fact, station.now);
-    station.drain();
-}
-
 fn all_routes(station: &mut Station, failing: bool) {
     for route in 0..2 {
-        tell(station, &Fact::Route { route, failing });
+        station.tell(&Fact::Route { route, failing });
     }
 }
 
@@ -244,8 +239,8 @@ fn monitoring() -> Vec<Row> {
             Asset::Site,
             P2,
             (10, 60),
-            |s| tell(s, &mains(false, 90.0)),
-            |s| tell(s, &mains(true, 90.0)),
+            |s| s.tell(&mains(false, 90.0)),
+            |s| s.tell(&mains(true, 90.0)),
             (15, 70),
         ),
         row(
@@ -254,8 +249,8 @@ fn monitoring() -> Vec<Row> {
             Asset::Route("text".into()),
             P2,
             (600, 60),
-            |s| tell(s, &Fact::Route { route: 1, failing: true }),
-            |s| tell(s, &Fact::Route { route: 1, failing: false }),
+            |s| s.tell(&Fact::Route { route: 1, failing: true }),
+            |s| s.tell(&Fact::Route { route: 1, failing: false }),
             (610, 70),
         ),
         row(
@@ -284,8 +279,8 @@ fn monitoring() -> Vec<Row> {
             monitor(),
             P2,
             (0, 60),
-            |s| tell(s, &Fact::Storage { problem: Some("card is read-only".into()) }),
-            |s| tell(s, &Fact::Storage { problem: None }),
+            |s| s.tell(&Fact::Storage { problem: Some("card is read-only".into()) }),
+            |s| s.tell(&Fact::Storage { problem: None }),
             (5, 70),
         ),
         row(
@@ -309,8 +304,8 @@ fn monitoring() -> Vec<Row> {
             monitor(),
             P3,
             (0, 0),
-            |s| tell(s, &Fact::RotaHole { in_hours: Some(47.0) }),
-            |s| tell(s, &Fact::RotaHole { in_hours: None }),
+            |s| s.tell(&Fact::RotaHole { in_hours: Some(47.0) }),
+            |s| s.tell(&Fact::RotaHole { in_hours: None }),
             (5, 5),
         ),
         row(

@@ -10,11 +10,6 @@ fn two_jars() -> Station {
     Station::new(Build { jars: 2, ..Build::default() })
 }
 
-fn tell(station: &mut Station, fact: &Fact) {
-    station.engine.handle_fact(fact, station.now);
-    station.drain();
-}
-
 const fn power(on: bool, battery_percent: Option<f64>, runtime_min: Option<f64>) -> Fact {
     Fact::Mains { on, battery_percent, runtime_min }
 }
@@ -29,7 +24,7 @@ fn lost_mains_are_urgent_below_thirty_per_cent_or_thirty_minutes() {
         (Some(90.0), Some(29.9), Priority::P1),
     ] {
         let mut station = two_jars();
-        tell(&mut station, &power(false, battery, runtime));
+        station.tell(&power(false, battery, runtime));
         station.run(75);
         let told = station.told();
         assert_eq!((told.len(), told[0].kind), (1, AlarmKind::MainsLost));
@@ -40,9 +35,9 @@ fn lost_mains_are_urgent_below_thirty_per_cent_or_thirty_minutes() {
 #[test]
 fn a_battery_that_is_low_when_the_mains_are_back_wakes_nobody() {
     let mut station = two_jars();
-    tell(&mut station, &power(false, Some(50.0), None));
+    station.tell(&power(false, Some(50.0), None));
     station.run(120);
-    tell(&mut station, &power(true, Some(20.0), None));
+    station.tell(&power(true, Some(20.0), None));
     station.run(120);
     assert_eq!(station.changes(), ["raised", "cleared"], "{:?}", station.lines());
 }
@@ -54,14 +49,14 @@ fn only_mains_that_were_lost_and_are_back_make_flow_alarms_wait() {
     for (lost, told_within) in [(false, 24..28), (true, 120..150)] {
         let mut station = two_jars();
         let (back, away) = (power(true, None, None), power(false, None, None));
-        tell(&mut station, if lost { &away } else { &back });
+        station.tell(if lost { &away } else { &back });
         station.run(2);
-        tell(&mut station, &back);
+        station.tell(&back);
         station.set_flow(0, 0.0);
         let since = station.now.up.ms();
         for _ in 0..200 {
             station.run(1);
-            tell(&mut station, &back);
+            station.tell(&back);
         }
         let told = station.events.iter().find(|(_, event)| event.kind == AlarmKind::NoFlow);
         let seconds = (told.unwrap().0 - since) / 1000;

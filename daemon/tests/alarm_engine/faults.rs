@@ -1,16 +1,12 @@
 //! Faults of sensors, clocks and the machine itself.
 
-use crate::station::{Build, SET_FLOW, Signal, Station, person};
+use crate::station::{Build, SET_FLOW, Signal, Station, jar, person};
 use nightjar::alarm::engine::{Shelving, Target};
-use nightjar::alarm::event::{AlarmKind, Asset, Priority};
+use nightjar::alarm::event::{AlarmKind, Priority};
 use nightjar::alarm::record::Stored;
 use nightjar::alarm::state::{Reported, What};
 use nightjar::reading::{Quality, Reason, SensorIx};
 use nightjar_calc::time::Span;
-
-fn jar(name: &str) -> Asset {
-    Asset::Jar(name.into())
-}
 
 /// What failing sensors send, and how the reading is judged before it comes here.
 const FAULTS: [(&str, f64, Quality, Reason); 12] = [

@@ -3,7 +3,7 @@
 //! The crew of an invented rota: ann first, bo second, cy third, olga the owner. Everything
 //! happens at noon, so that nobody's quiet hours matter. A modem that takes every text at once.
 
-use crate::station::{Build, SET_FLOW, Signal, Station, person, plan};
+use crate::station::{Build, SET_FLOW, Signal, Station, header, person, plan};
 use nightjar::alarm::engine::{Fact, Target};
 use nightjar::alarm::event::{AlarmEvent, AlarmKind, Asset, Change, Priority};
 use nightjar::alarm::state::What;
@@ -138,10 +138,6 @@ impl Manned {
 
 fn words(message: &NewMessage) -> String {
     serde_json::from_value::<Body>(message.body.clone()).unwrap().text
-}
-
-fn header(name: &str) -> Asset {
-    Asset::Header(name.into())
 }
 
 /// Runs ten minutes from a moment, with somebody answering after two.

@@ -1,7 +1,7 @@
 //! What comes up rarely: names nobody knows, channels half heard, stages with limits of their own, a
 //! station that starts over and over.
 
-use crate::station::{Build, SET_FLOW, Signal, Station, TEMPS, loaded, person, plan};
+use crate::station::{Build, SET_FLOW, Signal, Station, TEMPS, header, jar, loaded, person, plan};
 use nightjar::alarm::condition::{StageLimits, TempLimits};
 use nightjar::alarm::engine::{JarContext, Refused, Target};
 use nightjar::alarm::event::{AlarmKind, Asset, Change, Priority};
@@ -11,14 +11,6 @@ use nightjar::rack::JarIx;
 use nightjar::reading::{Quality, Reason, SensorIx};
 use nightjar::snapshot::JarState;
 use nightjar_calc::time::Span;
-
-fn header(name: &str) -> Asset {
-    Asset::Header(name.into())
-}
-
-fn jar(name: &str) -> Asset {
-    Asset::Jar(name.into())
-}
 
 #[test]
 fn a_jar_is_judged_by_the_limits_of_its_stage() {

@@ -1,16 +1,12 @@
 //! What waits for a cause, what a cause speaks for, and what goes on when it falters.
 
-use crate::station::{Build, SET_FLOW, Signal, Station, person, plan};
+use crate::station::{Build, SET_FLOW, Signal, Station, header, person, plan};
 use nightjar::alarm::engine::{JarContext, Shelving, Target};
 use nightjar::alarm::event::{AlarmKind, Asset, Change};
 use nightjar::alarm::state::{Reported, What};
 use nightjar::reading::Reason;
 use nightjar_calc::time::Span;
 use std::collections::BTreeSet;
-
-fn header(name: &str) -> Asset {
-    Asset::Header(name.into())
-}
 
 fn set_all(station: &mut Station, flow: f64) {
     for jar in 0..station.plan.rack.jars.len() {

@@ -1,13 +1,9 @@
 //! Causes that were on when the station stopped: what they rest on, and what ends them.
 
-use crate::station::{Build, SET_FLOW, Signal, Station};
+use crate::station::{Build, SET_FLOW, Signal, Station, header};
 use nightjar::alarm::event::{AlarmKind, Asset};
 use nightjar::alarm::state::Reported;
 use nightjar_calc::time::Span;
-
-fn header(name: &str) -> Asset {
-    Asset::Header(name.into())
-}
 
 fn restart(station: &mut Station) {
     station.restart(Some(Span::from_secs(5)), Span::from_secs(5));

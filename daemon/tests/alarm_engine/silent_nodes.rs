@@ -1,16 +1,12 @@
 //! Silent channels, nodes and headers: who is named as the cause, and how urgent it is.
 
-use crate::station::{Build, Signal, Station, loaded, person, plan};
+use crate::station::{Build, Signal, Station, header, loaded, person, plan};
 use nightjar::alarm::engine::{JarContext, Plan, Target};
 use nightjar::alarm::event::{AlarmKind, Asset, Priority};
 use nightjar::alarm::state::{Reported, What};
 use nightjar::reading::SourceIx;
 use nightjar_calc::time::Span;
 use std::ops::Range;
-
-fn header(name: &str) -> Asset {
-    Asset::Header(name.into())
-}
 
 fn node(name: &str) -> Asset {
     Asset::Node(name.into())

@@ -2,7 +2,7 @@
 //! without their own, one source for the meters and one for the probes of a header.
 
 use nightjar::alarm::condition::{Settings, StageLimits, TempLimits};
-use nightjar::alarm::engine::{EggsLast, Engine, JarContext, Plan};
+use nightjar::alarm::engine::{EggsLast, Engine, Fact, JarContext, Plan};
 use nightjar::alarm::event::{AlarmEvent, AlarmKind, Asset, Change};
 use nightjar::alarm::record::{JournalLine, Output, Stored};
 use nightjar::clock::{Now, Uptime};
@@ -50,6 +50,23 @@ impl Default for Build {
 
 pub fn person(name: &str) -> PersonId {
     PersonId::new(name).unwrap()
+}
+
+pub fn jar(name: &str) -> Asset {
+    Asset::Jar(name.into())
+}
+
+pub fn header(name: &str) -> Asset {
+    Asset::Header(name.into())
+}
+
+/// One jar of a header stopped and told, 60 s after it stopped.
+pub fn one_stopped_jar() -> Station {
+    let mut station = Station::new(Build::default());
+    station.set_flow(6, 0.0);
+    station.run(60);
+    assert_eq!(station.changes(), ["raised"]);
+    station
 }
 
 fn sensor(name: String, measure: Measure, place: Place, source: u16, interval: Span) -> Sensor {
@@ -230,6 +247,12 @@ impl Station {
             assert!(woken < 100_000, "woken over and over by {why}");
         }
         self.set_up(end);
+    }
+
+    /// Tells the engine a fact.
+    pub fn tell(&mut self, fact: &Fact) {
+        self.engine.handle_fact(fact, self.now);
+        self.drain();
     }
 
     fn set_up(&mut self, up: Uptime) {

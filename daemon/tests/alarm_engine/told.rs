@@ -1,27 +1,10 @@
 //! What is announced, held back, reminded of and left, and when.
 
-use crate::station::{Build, SET_FLOW, Signal, Station, person};
+use crate::station::{Build, SET_FLOW, Signal, Station, header, jar, one_stopped_jar, person};
 use nightjar::alarm::engine::{Fact, JarContext, Refused, Shelving, Target};
 use nightjar::alarm::event::{AlarmKind, Asset, Priority};
 use nightjar::rack::JarIx;
 use nightjar_calc::time::Span;
-
-fn header(name: &str) -> Asset {
-    Asset::Header(name.into())
-}
-
-fn jar(name: &str) -> Asset {
-    Asset::Jar(name.into())
-}
-
-/// One jar of a header stopped and told, 60 s after it stopped.
-fn one_stopped_jar() -> Station {
-    let mut station = Station::new(Build::default());
-    station.set_flow(6, 0.0);
-    station.run(60);
-    assert_eq!(station.changes(), ["raised"]);
-    station
-}
 
 fn first(station: &Station) -> Target {
     Target::Event(station.events[0].1.event)

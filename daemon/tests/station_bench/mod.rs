@@ -4,11 +4,14 @@
 
 pub mod texter;
 
+#[path = "../../examples/invented/take.rs"]
+mod take;
+
 use nightjar::alarm::event::{AlarmEvent, Change, EventId};
 use nightjar::clock::{Clock, ManualClock};
 use nightjar::config;
 use nightjar::ids::{JarId, LotId, PersonId, TakeId};
-use nightjar::logbook::{Act, CountMethod, Entry, EntryId, FlowSetPoint, Load, Take};
+use nightjar::logbook::{Act, Entry, EntryId, FlowSetPoint, Load};
 use nightjar::store::{JournalFilter, JournalKind, Message};
 use nightjar::supervise::{self, Options, Station};
 use nightjar::web::backend::{Asked, Command, Reply};
@@ -19,6 +22,7 @@ use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::sync::atomic::Ordering;
 use std::time::Duration;
+use take::taken;
 use tokio_util::sync::CancellationToken;
 
 /// Longest real wait for anything.
@@ -62,33 +66,7 @@ impl Bench {
     /// Eggs in all four jars.
     pub async fn load(&self) {
         let take = TakeId::new("T1").unwrap();
-        self.enter(
-            "take",
-            Act::Take(Box::new(Take {
-                take,
-                species: "walleye".into(),
-                water: "Alder Lake (invented)".into(),
-                gear: "fyke net".into(),
-                fertilized_at: self.clock.now().utc,
-                females: 5,
-                males: 12,
-                males_reused: 0,
-                parents: Vec::new(),
-                crosses: Vec::new(),
-                volume_l: Some(8.0),
-                hardened: true,
-                count: Some(CountMethod::PerLitre { eggs_per_l: 130_000.0 }),
-                pan: String::new(),
-                clay_minutes: None,
-                hardening_from: None,
-                hardening_to: None,
-                transport_temp_c: None,
-                hardening_temp_c: Some(10.0),
-                hardening_sensor: None,
-                disinfection: String::new(),
-            })),
-        )
-        .await;
+        self.enter("take", taken(take, self.clock.now().utc, Some(8.0))).await;
         for jar in 1..=JARS {
             let jar = &format!("{jar:02}");
             let id = JarId::new(jar).unwrap();

@@ -241,15 +241,26 @@ impl Engine {
 
     /// Lets a cause speak for an alarm.
     pub(super) fn cover(&mut self, ix: AlarmIx, cause: AlarmIx, m: Moment) {
-        let cover = self.cover_by(cause);
+        let planned = &self.tree.alarms[cause];
+        let cover = Cover { kind: planned.kind, asset: planned.asset.clone() };
         let detail = self.cause_name(cause);
         self.change(ix, m, &detail, None, |slot, steps| slot.alarm.cover(cover, steps));
         self.leave_as_covered(ix, cause, m);
     }
 
-    fn cover_by(&self, cause: AlarmIx) -> Cover {
+    /// Whether a cause speaks for an alarm.
+    pub(super) fn is_covered_by(&self, ix: AlarmIx, cause: AlarmIx) -> bool {
         let planned = &self.tree.alarms[cause];
-        Cover { kind: planned.kind, asset: planned.asset.clone() }
+        let cover = self.slots[ix].alarm.suppression().cover.as_deref();
+        cover.is_some_and(|by| by.kind == planned.kind && by.asset == planned.asset)
+    }
+
+    /// No cause speaks for an alarm any more: it waits a little, then speaks for itself.
+    pub(super) fn uncover(&mut self, ix: AlarmIx, m: Moment) {
+        let slot = &mut self.slots[ix];
+        slot.alarm.uncover(m, &slot.tuning);
+        self.reschedule(ix);
+        self.persist_alarm(ix, m);
     }
 
     /// Covers everything an alarm explains.
@@ -267,20 +278,16 @@ impl Engine {
 
     /// A cause is off or silenced: what it covered waits a little, then speaks for itself.
     pub(super) fn release_children(&mut self, cause: AlarmIx, m: Moment) {
-        let cover = self.cover_by(cause);
         for n in 0..self.tree.alarms[cause].covers.len() {
             let child = self.tree.alarms[cause].covers[n];
-            if self.slots[child].alarm.suppression().cover.as_deref() != Some(&cover) {
+            if !self.is_covered_by(child, cause) {
                 continue;
             }
             if let Some(other) = self.explanation(child) {
                 self.cover(child, other, m);
                 continue;
             }
-            let slot = &mut self.slots[child];
-            slot.alarm.uncover(m, &slot.tuning);
-            self.reschedule(child);
-            self.persist_alarm(child, m);
+            self.uncover(child, m);
         }
     }
 

@@ -184,11 +184,7 @@ impl Engine {
 
     /// What alarms cover at present is silenced with them, and what that covers.
     fn add_covered(&self, alarms: &mut Vec<AlarmIx>) {
-        self.add_consequences(alarms, |ix, child| {
-            let cause = &self.tree.alarms[ix];
-            let cover = self.slots[child].alarm.suppression().cover.as_ref();
-            cover.is_some_and(|by| by.kind == cause.kind && by.asset == cause.asset)
-        });
+        self.add_consequences(alarms, |ix, child| self.is_covered_by(child, ix));
     }
 
     /// Consequences that were paused by the same word. Their cause covers them no more: silenced, it explains

@@ -145,16 +145,10 @@ impl Engine {
     /// A cover whose cause is no longer on ends like any other.
     fn drop_stray_covers(&mut self, restored: &[AlarmIx], m: Moment) {
         for ix in restored.iter().copied() {
-            let Some(cover) = self.slots[ix].alarm.suppression().cover.as_deref() else { continue };
-            let covered = self.tree.alarms[ix].coverers.iter().any(|cause| {
-                let planned = &self.tree.alarms[*cause];
-                planned.kind == cover.kind && planned.asset == cover.asset && self.slots[*cause].alarm.is_on()
-            });
-            if !covered {
-                let slot = &mut self.slots[ix];
-                slot.alarm.uncover(m, &slot.tuning);
-                self.reschedule(ix);
-                self.persist_alarm(ix, m);
+            let mut causes = self.tree.alarms[ix].coverers.iter().copied();
+            let stands = causes.any(|cause| self.is_covered_by(ix, cause) && self.slots[cause].alarm.is_on());
+            if self.slots[ix].alarm.suppression().cover.is_some() && !stands {
+                self.uncover(ix, m);
             }
         }
     }

@@ -75,13 +75,9 @@ impl Suppression {
     }
 
     pub(super) fn deadline(&self) -> Option<Moment> {
+        let out = self.out.as_ref().filter(|out| !out.overdue).map(|out| out.until);
         let shelf = self.shelf.as_ref().map(|shelf| shelf.until);
-        [self.planned_end(), shelf, self.settling].into_iter().flatten().min()
-    }
-
-    /// The planned end that has not been spoken of.
-    fn planned_end(&self) -> Option<Moment> {
-        self.out.as_ref().filter(|out| !out.overdue).map(|out| out.until)
+        [out, shelf, self.settling].into_iter().flatten().min()
     }
 
     /// Ends what has reached its end. `None` when that changed nothing people see.

@@ -6,11 +6,10 @@ use crate::config::raw;
 use crate::config::report::{Problem, nearest};
 use crate::ids::{SensorId, SourceId};
 use crate::rack::Sensor;
+use crate::store::USUAL_WINDOW;
 use nightjar_calc::time::Span;
 use std::path::PathBuf;
 
-/// Unacknowledged messages a broker sends at most unless told otherwise (Debian's default).
-const USUAL_IN_FLIGHT: u16 = 20;
 const INTERVALS: (Span, Span) = (Span::from_ms(100), Span::from_hours(24));
 const USUAL_INTERVAL: Span = Span::from_secs(10);
 
@@ -109,7 +108,7 @@ fn mqtt_kind(raw: &raw::Mqtt, path: &str, problems: &mut Vec<Problem>) -> Source
     let port = value::whole(raw.port, 1883, (1, 65_535), &format!("{path}.port"), problems);
     let client_id = raw.client_id.clone().unwrap_or_else(|| "nightjar".into());
     let in_flight =
-        value::whole(raw.in_flight, USUAL_IN_FLIGHT, (1, 1_000), &format!("{path}.in-flight"), problems);
+        value::whole(raw.in_flight, USUAL_WINDOW, (1, 1_000), &format!("{path}.in-flight"), problems);
     let sign_in = value::sign_in(raw.username.as_ref(), raw.password_file.as_ref(), path, problems);
     let mut topics = Vec::new();
     for (at, topic) in raw.topic.iter().enumerate() {
