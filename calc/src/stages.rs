@@ -24,6 +24,7 @@
 //!
 //! [`Confidence::band_deviations`]: crate::development::species::Confidence::band_deviations
 
+mod arrivals;
 mod dates;
 mod hold;
 mod normal;

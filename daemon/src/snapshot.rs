@@ -115,7 +115,7 @@ pub struct JarView {
     /// The flow it should have, L/min.
     pub set_flow: Option<f64>,
     /// Thermal units and dates.
-    pub progress: Option<ProgressView>,
+    pub progress: Option<Arc<ProgressView>>,
     /// Events about it that are on or unanswered.
     pub alarms: Vec<EventId>,
     /// Minutes its eggs would have without flow: likely, short.

@@ -179,7 +179,7 @@ impl AtJar<'_, '_> {
     }
 
     fn progress(&self) -> Option<&ProgressView> {
-        self.view.progress.as_ref()
+        self.view.progress.as_deref()
     }
 
     fn reached(&self, stage: &str) -> Option<Timestamp> {

@@ -62,7 +62,7 @@ async fn standing(bench: &Bench, name: &str) -> ProgressView {
             station.picture.borrow().jars[0].progress.as_ref().is_some_and(|view| view.as_of >= now)
         })
         .await;
-    bench.station.picture.borrow().jars[0].progress.clone().unwrap()
+    bench.station.picture.borrow().jars[0].progress.as_deref().cloned().unwrap()
 }
 
 /// Mean of what the bench's board adds to its water, over its turns: 0 to 0.06 °C.

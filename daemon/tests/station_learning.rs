@@ -18,6 +18,7 @@ use nightjar_calc::stages::Courses;
 use nightjar_calc::thermal::Sample;
 use nightjar_calc::time::{Span, Timestamp};
 use serde_json::json;
+use std::sync::Arc;
 
 const STATION: &str = include_str!("../../deploy/eight-jars-serial.toml");
 /// Water of the whole season, °C: the walleye law needs 117 °C·days above 3.3 °C.
@@ -234,7 +235,7 @@ fn coming_days_are_spread_over_all_lots() {
         temperature_borrowed: false,
         flow: None,
         set_flow: None,
-        progress: Some(view(&progress, ix, as_of)),
+        progress: Some(Arc::new(view(&progress, ix, as_of))),
         alarms: Vec::new(),
         minutes_without_flow: None,
     };

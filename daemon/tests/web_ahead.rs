@@ -92,7 +92,7 @@ fn informed() -> Stand {
     snap.learning = vec![learning];
     snap.past_outlooks = Some(record);
     snap.season_outlooks = Arc::new(vec![followed]);
-    if let Some(progress) = &mut snap.jars[0].progress {
+    if let Some(progress) = snap.jars[0].progress.as_mut().map(Arc::make_mut) {
         let clock = |take: &str, c_days| ClockView {
             take: take.into(),
             fertilized_at: progress.fertilized_at,

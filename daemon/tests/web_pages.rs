@@ -275,7 +275,7 @@ async fn impossible_numbers_in_a_snapshot_break_no_page() {
         jar.temperature = Some(Latest { value, at, quality: Quality::Bad, reason: Reason::NotFinite });
         jar.flow = jar.temperature;
         jar.eggs = Some(value);
-        if let Some(progress) = &mut jar.progress {
+        if let Some(progress) = jar.progress.as_mut().map(Arc::make_mut) {
             progress.development = value;
             progress.c_days = value;
             for stage in &mut progress.stages {

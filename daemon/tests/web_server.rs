@@ -10,6 +10,8 @@
 mod web_stand;
 
 use nightjar::clock::{Clock, NotBeforeBuild, SystemClock};
+use nightjar::reading::Quality;
+use nightjar::snapshot::{JarState, JarView};
 use nightjar::web::server::{Limits, serve};
 use nightjar_calc::time::Span;
 use std::net::SocketAddr;
@@ -310,6 +312,63 @@ async fn a_live_page_gets_what_changed_and_little_else() {
     let patch = listen(&mut again, |text| text.contains("event: patch")).await;
     assert_eq!(patch.matches("event: patch").count(), 1, "nothing but the change: {patch}");
     println!("one temperature changed: {} B", patch.len());
+}
+
+#[tokio::test]
+async fn a_live_rack_misses_nothing_that_a_cell_shows() {
+    let running = run(Limits::default()).await;
+    let mut stream = connect(&running).await;
+    stream.write_all(b"GET /live?view=rack HTTP/1.1\r\nHost: a\r\n\r\n").await.unwrap();
+    listen(&mut stream, |text| text.contains("event: beat") && text.contains("patch\ndata: c23 ")).await;
+    let mut snap = nightjar::snapshot::Snapshot::clone(&running.present.borrow());
+    let marked = snap.jars.iter().position(|jar| !jar.alarms.is_empty()).expect("a jar in alarm");
+    let free: Vec<usize> = (0..snap.jars.len())
+        .filter(|at| {
+            let jar = &snap.jars[*at];
+            jar.alarms.is_empty() && jar.progress.is_some() && jar.temperature.is_some() && *at != marked
+        })
+        .collect();
+    let jars = &mut snap.jars;
+    let mut patches = Vec::new();
+    let mut change = |n: usize, piece: &str, by: &mut dyn FnMut(&mut JarView)| {
+        by(&mut jars[free[n]]);
+        if !piece.is_empty() {
+            patches.push(format!("{piece}{}", free[n]));
+        }
+    };
+    change(0, "t", &mut |jar| jar.temperature.iter_mut().for_each(|last| last.quality = Quality::Uncertain));
+    change(1, "t", &mut |jar| jar.temperature_borrowed ^= true);
+    change(2, "f", &mut |jar| jar.flow.iter_mut().for_each(|last| last.value -= 0.6));
+    change(3, "f", &mut |jar| jar.set_flow = Some(5.5));
+    change(4, "u", &mut |jar| jar.progress.iter_mut().for_each(|way| Arc::make_mut(way).c_days += 3.0));
+    change(5, "c", &mut |jar| jar.state = JarState::Hatched);
+    change(6, "c", &mut |jar| jar.progress = None);
+    change(7, "t", &mut |jar| jar.temperature = None);
+    // What nobody can see is not sent: the last digit of a flow, the moment of a good reading.
+    change(8, "", &mut |jar| jar.flow.iter_mut().for_each(|last| last.value += 1e-6));
+    change(9, "", &mut |jar| {
+        jar.temperature.iter_mut().for_each(|last| last.at = last.at + Span::from_secs(5))
+    });
+    // Somebody answers an alarm: its jars say so.
+    let event = snap.jars[marked].alarms[0];
+    let told = snap.jars.iter().enumerate().filter(|(_, jar)| jar.alarms.contains(&event));
+    patches.extend(told.map(|(at, _)| format!("c{at}")));
+    for alarm in snap.alarms.iter_mut().filter(|alarm| alarm.event == event) {
+        alarm.acknowledged = Some(("Robin".to_owned(), snap.now.utc));
+    }
+    snap.version += 1;
+    running.present.send_replace(Arc::new(snap));
+    let heard = listen(&mut stream, |text| {
+        patches.iter().all(|piece| text.contains(&format!("event: patch\ndata: {piece} ")))
+    })
+    .await;
+    let cells = |id: &&str| id.starts_with(['c', 't', 'f', 'u']) && id[1..].parse::<u16>().is_ok();
+    let mut sent: Vec<&str> =
+        heard.lines().filter_map(|line| line.strip_prefix("data: ")?.split(' ').next()).collect();
+    sent.retain(cells);
+    sent.sort_unstable();
+    patches.sort_unstable();
+    assert_eq!(sent, patches);
 }
 
 #[tokio::test]

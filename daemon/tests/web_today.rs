@@ -64,7 +64,7 @@ impl Shed {
         shed.jar(|jar| {
             let far = |days: f64| Some(now + Span::from_days(days));
             jar.state = JarState::Green;
-            let progress = jar.progress.as_mut().unwrap();
+            let progress = Arc::make_mut(jar.progress.as_mut().unwrap());
             for (stage, days) in progress.stages.iter_mut().zip([4.0, 9.0, 11.0, 13.0]) {
                 (stage.at, stage.seen) = (None, false);
                 (stage.earliest, stage.likely, stage.latest) = (far(days - 1.0), far(days), far(days + 1.0));
@@ -85,7 +85,7 @@ impl Shed {
     }
 
     fn stage(&self, at: usize, change: impl FnOnce(&mut nightjar::snapshot::StageView)) {
-        self.jar(|jar| change(&mut jar.progress.as_mut().unwrap().stages[at]));
+        self.jar(|jar| change(&mut Arc::make_mut(jar.progress.as_mut().unwrap()).stages[at]));
     }
 
     /// An entry of the past.

@@ -1,5 +1,6 @@
 //! The four stages of a lot as dates.
 
+use super::arrivals::Arrivals;
 use super::normal::quantile;
 use super::reach::{Courses, Reach};
 use super::station::{SIGHTING_SIGMA, share_sigma};
@@ -184,8 +185,8 @@ impl Ask<'_> {
             return StageDate { reached: true, at, likely: at, ..date };
         }
         let mut moments = self.moments(share, share_sigma(self.lot.species, stage));
-        *held |= moments.held;
-        *never |= moments.ahead.iter().any(|days| days.is_infinite());
+        *held |= moments.ahead.held;
+        *never |= moments.ahead.some_never();
         date.earliest = moments.quantile((1.0 - self.level) / 2.0);
         date.likely = moments.quantile(0.5);
         date.latest = moments.quantile(f64::midpoint(1.0, self.level));
@@ -203,9 +204,7 @@ impl Ask<'_> {
         let (behind, targets): (Vec<f64>, Vec<f64>) =
             (0..NODES).map(target).partition(|target| *target <= self.lot.done.amount);
         let missing: Vec<f64> = targets.iter().map(|target| target - self.lot.done.amount).collect();
-        let mut ahead = Vec::with_capacity(missing.len() * self.along.len());
-        let held = self.along.days_of_all(&missing, &mut ahead);
-        Moments { done: self.lot.done, along: self.along, behind, ahead, placed: 0, held }
+        Moments { done: self.lot.done, along: self.along, behind, ahead: Arrivals::new(self.along, missing) }
     }
 }
 
@@ -216,10 +215,7 @@ struct Moments<'a> {
     along: &'a Reach<'a>,
     /// Sums that are behind, rising.
     behind: Vec<f64>,
-    /// Days from the issue, infinite for never. So many of the smallest come first, the rest in no order.
-    ahead: Vec<f64>,
-    placed: usize,
-    held: bool,
+    ahead: Arrivals<'a>,
 }
 
 impl Moments<'_> {
@@ -247,15 +243,7 @@ impl Moments<'_> {
         if rank < behind {
             return (self.done.when)(*self.behind.get(rank / paths)?);
         }
-        let rank = rank - behind;
-        if rank >= self.ahead.len() {
-            return None;
-        }
-        // Quantiles are asked for in rising order: what lies below the last one need not be looked at again.
-        let first = if rank < self.placed { 0 } else { self.placed };
-        let (_, days, _) = self.ahead[first..].select_nth_unstable_by(rank - first, f64::total_cmp);
-        self.placed = rank + 1;
-        days.is_finite().then(|| self.along.after(*days))
+        self.ahead.days(rank - behind).map(|days| self.along.after(days))
     }
 }
 

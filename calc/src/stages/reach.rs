@@ -17,6 +17,8 @@ pub struct Course {
     step: Span,
     /// Per path: amount gained by the end of each step, and the rate per day of the last.
     paths: Vec<(Vec<f64>, f64)>,
+    /// Steps of the longest path.
+    longest: usize,
     /// The coldest and the warmest value of all paths, °C.
     extremes: (f64, f64),
 }
@@ -44,7 +46,8 @@ impl Course {
         let all = futures.paths.iter().flatten().copied();
         let extremes = (all.clone().fold(f64::INFINITY, f64::min), all.fold(f64::NEG_INFINITY, f64::max));
         let paths = futures.paths.iter().map(along).collect();
-        Self { from: futures.from, step: futures.step, paths, extremes }
+        let longest = futures.paths.iter().map(Vec::len).max().unwrap_or(0);
+        Self { from: futures.from, step: futures.step, paths, longest, extremes }
     }
 
     /// For a lot that has come to `start`.
@@ -112,27 +115,27 @@ impl Reach<'_> {
         Some((self.after(days), days > self.length_days(path)))
     }
 
-    /// Days from the issue until each path has gained each of some amounts, which rise and lie ahead; infinite
-    /// where a path stands still before. Also whether a last value had to be held.
-    pub(super) fn days_of_all(&self, missing: &[f64], days: &mut Vec<f64>) -> bool {
-        let mut held = false;
-        for path in 0..self.course.paths.len() {
-            let gained = &self.course.paths[path].0;
-            let mut step = 0;
-            for missing in missing {
-                while gained.get(step).is_some_and(|g| g < missing) {
-                    step += 1;
-                }
-                let moment = self.days_to(path, *missing, step);
-                held |= step == gained.len() && moment.is_some();
-                days.push(moment.unwrap_or(f64::INFINITY));
-            }
-        }
-        held
+    /// What a path has gained by the end of each step.
+    pub(super) fn gained(&self, path: usize) -> &[f64] {
+        &self.course.paths[path].0
+    }
+
+    /// The step beyond its end in which a path gains an amount, its last value held; nothing when it never does.
+    /// All that comes after the end of the longest path counts as one step.
+    pub(super) fn step_beyond(&self, path: usize, missing: f64) -> Option<usize> {
+        let gained = self.gained(path);
+        let days = self.days_to(path, missing, gained.len())?;
+        #[expect(
+            clippy::cast_possible_truncation,
+            clippy::cast_sign_loss,
+            reason = "not negative, and cut to the longest path"
+        )]
+        let step = (days / self.course.step.days()) as usize;
+        Some(step.clamp(gained.len(), self.course.longest))
     }
 
     /// Days until a path has gained an amount, which it has at the end of a step known to the caller.
-    fn days_to(&self, path: usize, missing: f64, step: usize) -> Option<f64> {
+    pub(super) fn days_to(&self, path: usize, missing: f64, step: usize) -> Option<f64> {
         let (gained, last) = &self.course.paths[path];
         let before = if step == 0 { 0.0 } else { gained[step - 1] };
         if let Some(after) = gained.get(step) {

@@ -3,6 +3,7 @@
 use super::state::State;
 use crate::alarm::engine::EggsLast;
 use crate::clock::Now;
+use crate::ids::LotId;
 use crate::ingest::SourceCounters;
 use crate::notify::message::Standing;
 use crate::rack::JarIx;
@@ -10,6 +11,7 @@ use crate::reading::{Quality, SensorIx};
 use crate::snapshot::{HeaderView, JarState, JarView, Latest, LotView, SensorView, Snapshot, SourceView};
 use nightjar_calc::oxygen::{Bed, StageForOxygen, stopped_minutes};
 use nightjar_calc::quantity::{Celsius, Metres};
+use std::collections::BTreeMap;
 use std::sync::Arc;
 
 /// Minutes that eggs would last without flow; `None` when that cannot be said.
@@ -141,25 +143,19 @@ fn jar_view(
 
 fn lots(state: &State) -> Vec<LotView> {
     let books = state.progress.books();
+    let mut jars: BTreeMap<&LotId, Vec<String>> = BTreeMap::new();
+    for (at, jar) in (0_u16..).map(JarIx).zip(&state.rack.jars) {
+        if let Some(content) = books.in_jar(at) {
+            jars.entry(&content.lot).or_default().push(jar.id.to_string());
+        }
+    }
     books
         .lots()
         .iter()
         .map(|(id, lot)| LotView {
             id: id.to_string(),
             species: lot.species.clone(),
-            jars: state
-                .rack
-                .jars
-                .iter()
-                .enumerate()
-                .filter(|(at, _)| {
-                    u16::try_from(*at)
-                        .ok()
-                        .and_then(|at| books.in_jar(JarIx(at)))
-                        .is_some_and(|c| c.lot == *id)
-                })
-                .map(|(_, jar)| jar.id.to_string())
-                .collect(),
+            jars: jars.remove(id).unwrap_or_default(),
             takes: lot.takes.iter().map(ToString::to_string).collect(),
         })
         .collect()

@@ -127,7 +127,7 @@ pub struct State {
     pub(super) water: Water,
     trend: Trend,
     pub(super) followed: Season,
-    pub(super) views: Vec<Option<ProgressView>>,
+    pub(super) views: Vec<Option<Arc<ProgressView>>>,
     /// As the alarms were told; none: not yet. An empty jar is told too.
     pub(super) contexts: Vec<Option<JarContext>>,
     assumed: Option<JarContext>,
@@ -486,7 +486,7 @@ impl State {
     fn note_outlooks(&mut self) {
         let shown = self.rack.jars.iter().zip(&self.views).enumerate().filter_map(|(at, (jar, view))| {
             let content = self.progress.books().in_jar(JarIx(u16::try_from(at).ok()?))?;
-            Some((jar.id.as_str(), content.lot.as_str(), view.as_ref()?))
+            Some((jar.id.as_str(), content.lot.as_str(), view.as_deref()?))
         });
         let changed = self.followed.note(shown, self.rack.zone);
         self.pending.state.extend(changed);

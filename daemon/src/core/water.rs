@@ -116,11 +116,13 @@ impl Water {
 
     /// Thermal units and dates of each jar. What the water of a header brings is summed once for all its jars.
     #[must_use]
-    pub fn views(&self, progress: &Progress, now: Timestamp) -> Vec<Option<ProgressView>> {
+    pub fn views(&self, progress: &Progress, now: Timestamp) -> Vec<Option<Arc<ProgressView>>> {
         let courses: Vec<_> = self.futures.iter().map(|futures| futures.as_ref().map(Courses::new)).collect();
         let jars = (0_u16..).map(JarIx).zip(&self.rack.jars);
-        jars.map(|(jar, planned)| progress.view(jar, now, courses[usize::from(planned.header.0)].as_ref()))
-            .collect()
+        jars.map(|(jar, planned)| {
+            progress.view(jar, now, courses[usize::from(planned.header.0)].as_ref()).map(Arc::new)
+        })
+        .collect()
     }
 
     /// The outlook for a header's water, if there is one.

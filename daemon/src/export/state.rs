@@ -58,7 +58,7 @@ pub fn jar(station: &str, rack: &Rack, ix: JarIx, picture: &Snapshot) -> Option<
     put("temperature_borrowed", view.temperature.map(|_| json!(view.temperature_borrowed)));
     put("flow", view.flow.map(latest));
     put("set_flow_l_per_min", view.set_flow.map(|flow| json!(flow)));
-    put("thermal_units", view.progress.as_ref().map(thermal_units));
+    put("thermal_units", view.progress.as_deref().map(thermal_units));
     put("stages", view.progress.as_ref().map(|p| p.stages.iter().map(stage).collect()));
     put(
         "minutes_without_flow",

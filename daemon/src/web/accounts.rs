@@ -92,7 +92,7 @@ impl Accounts {
                     lot: content.lot.to_string(),
                     loaded_at: content.segments.first()?.from,
                     left_at: None,
-                    progress: now?.progress.clone(),
+                    progress: now?.progress.as_deref().cloned(),
                     forecast: None,
                 })
             })

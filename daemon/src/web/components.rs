@@ -252,17 +252,19 @@ pub fn small_sign(kind: &str) -> Markup {
     }
 }
 
+/// Length of the bar that shows a flow, in tenths of a sixtieth of its width; nothing without a set-point.
+pub fn flow_share(flow: Option<f64>, set: Option<f64>) -> Option<f64> {
+    let set = set.filter(|set| *set > 0.0)?;
+    Some(((flow? / (set * 1.5)).clamp(0.0, 1.0) * 600.0).round())
+}
+
 /// Flow against set-point, with a bar whose notch is the set-point.
 pub fn flow_bar(flow: Option<f64>, set: Option<f64>) -> Markup {
-    let (Some(flow), Some(set)) = (flow, set) else { return html! {} };
-    if set <= 0.0 {
-        return html! {};
-    }
-    let share = (flow / (set * 1.5)).clamp(0.0, 1.0) * 60.0;
+    let Some(share) = flow_share(flow, set) else { return html! {} };
     html! {
         svg.flow viewBox="0 0 60 6" aria-hidden="true" focusable="false" preserveAspectRatio="none" {
             rect.track x="0" y="1.5" width="60" height="3" {}
-            rect.level x="0" y="1.5" width=(format!("{share:.1}")) height="3" {}
+            rect.level x="0" y="1.5" width=(format!("{:.1}", share / 10.0)) height="3" {}
             rect.notch x="39.3" y="0" width="1.4" height="6" {}
         }
     }

@@ -11,7 +11,8 @@ use super::pages::{alarms, jar, rack, sensors};
 use super::view::View;
 use super::words;
 use super::words::refusals::request as said;
-use crate::snapshot::JarState;
+use crate::clock::Uptime;
+use crate::snapshot::{JarState, Snapshot};
 use axum::extract::{Query, State};
 use axum::http::StatusCode;
 use axum::http::header::{CACHE_CONTROL, HeaderName};
@@ -20,6 +21,7 @@ use axum::response::{IntoResponse, Response};
 use base64::Engine as _;
 use base64::engine::general_purpose::URL_SAFE_NO_PAD;
 use futures_util::stream::{self, Stream, StreamExt};
+use nightjar_calc::time::Span;
 use sha2::{Digest, Sha256};
 use std::collections::BTreeMap;
 use std::convert::Infallible;
@@ -34,6 +36,8 @@ pub const STREAMS: usize = 32;
 const BEAT: Duration = Duration::from_secs(10);
 /// Shortest time between two looks at the picture.
 const SHORTEST: Duration = Duration::from_secs(1);
+/// Everything is drawn so often, whether or not the picture has changed.
+const WHOLE: Span = Span::from_secs(10);
 /// Where the time of the last beat is kept among the pieces; no piece has this id.
 const BEAT_KEY: &str = "beat";
 
@@ -82,6 +86,8 @@ struct Watching {
     watched: Watched,
     /// What the browser shows by now, by id.
     shown: BTreeMap<String, String>,
+    /// When everything was drawn last, whether or not the picture had changed; nothing before the first look.
+    drawn_whole: Option<Uptime>,
     /// Version the browser says it shows; taken at the first look.
     have: Option<String>,
     /// Patches waiting to go out.
@@ -101,6 +107,7 @@ fn patches(
         view,
         watched,
         shown: BTreeMap::new(),
+        drawn_whole: None,
         have: Some(have),
         waiting: Vec::new(),
         _permit: permit,
@@ -152,11 +159,18 @@ impl Watching {
     /// Takes the newest picture and queues what differs.
     fn look(&mut self) {
         let site = Arc::clone(&self.view.site);
-        self.view.snap = Arc::clone(&site.backend.snapshot.borrow());
+        let before = std::mem::replace(&mut self.view.snap, Arc::clone(&site.backend.snapshot.borrow()));
         self.view.now = site.backend.clock.now();
+        // What time alone changes (a day begins, a word for it) is seen when everything is drawn.
+        let up = self.view.now.up;
+        let since = self.drawn_whole.filter(|last| up < last.after(WHOLE)).map(|_| &*before);
+        if since.is_none() {
+            self.drawn_whole = Some(up);
+        }
         let mut patches = Vec::new();
         // A stream outlives its request: the order of its dates is set anew.
-        let pieces = words::in_order(self.view.units.month_first, || pieces(&self.view, &self.watched));
+        let pieces =
+            words::in_order(self.view.units.month_first, || pieces(&self.view, &self.watched, since));
         for piece in pieces {
             self.differ(&piece, &mut patches);
         }
@@ -206,7 +220,7 @@ impl Watching {
 /// The version of what a page shows as it is rendered.
 pub fn version_of(view: &View, watched: &Watched) -> String {
     let mut shown = BTreeMap::new();
-    for piece in pieces(view, watched) {
+    for piece in pieces(view, watched, None) {
         shown.insert(piece.id.clone(), ageless(&piece.frame()));
         for inner in &piece.holds {
             shown.insert(inner.id.clone(), ageless(&inner.html));
@@ -252,9 +266,10 @@ fn ageless(html: &str) -> String {
     out
 }
 
-fn pieces(view: &View, watched: &Watched) -> Vec<Piece> {
+/// The pieces of a page; of the rack those that may differ from what an earlier picture gave.
+fn pieces(view: &View, watched: &Watched, since: Option<&Snapshot>) -> Vec<Piece> {
     match watched {
-        Watched::Rack => rack::fragments(view),
+        Watched::Rack => rack::fragments(view, since),
         Watched::Alarms => vec![Piece::leaf("alarm-list", alarms::list(view))],
         Watched::Sensors => {
             vec![Piece::leaf("sources", sensors::sources(view)), Piece::leaf("sensors", sensors::table(view))]

@@ -215,6 +215,15 @@ impl View {
         format!("{value:.1}\u{202f}{unit}")
     }
 
+    /// Whether two values as last heard look the same.
+    pub fn reads_alike(&self, a: Option<&Latest>, b: Option<&Latest>, quantity: Quantity) -> bool {
+        let (Some(a), Some(b)) = (a, b) else { return a.is_none() && b.is_none() };
+        let number = |value: f64| self.units.text(quantity, value);
+        (a.quality, a.reason) == (b.quality, b.reason)
+            && (a.reason != Reason::Stale || a.at == b.at)
+            && (a.value.total_cmp(&b.value).is_eq() || number(a.value) == number(b.value))
+    }
+
     /// A value as last heard: never a number where there is none, old looks old, doubt is said.
     pub fn reading(&self, latest: Option<&Latest>, quantity: Quantity) -> Markup {
         let Some(latest) = latest else {

@@ -224,7 +224,7 @@ fn jar(rack: &Rack, at: usize, now: Now, troubled: bool) -> JarView {
     view.flow = latest(3.9 + 0.2 * wobble, heard);
     view.set_flow = Some(4.0);
     view.minutes_without_flow = Some((38.0, 21.0));
-    view.progress = Some(progress(now.utc, days, share, species));
+    view.progress = Some(Arc::new(progress(now.utc, days, share, species)));
     if troubled {
         match at {
             8..=14 => {

@@ -57,7 +57,7 @@ pub struct Look {
     /// The jar.
     pub jar: String,
     /// As shown.
-    pub shown: ProgressView,
+    pub shown: Arc<ProgressView>,
     /// The exact integral, °C·days.
     pub exact_c_days: f64,
 }

@@ -139,7 +139,7 @@ pub async fn treatment(
         Err(error) => return problem(StatusCode::SERVICE_UNAVAILABLE, &error),
     };
     let now = view.snap.jars.get(usize::from(ix.0));
-    let progress = now.and_then(|now| now.progress.as_ref());
+    let progress = now.and_then(|now| now.progress.as_deref());
     let Some(standing) = Standing::of(&accounts.books, ix, progress, view.now.utc) else {
         return problem(StatusCode::UNPROCESSABLE_ENTITY, said::EMPTY_JAR);
     };

@@ -31,7 +31,7 @@ pub fn jar_json(rack: &Rack, jar: &Jar, now: Option<&JarView>) -> Value {
     value["temperature_borrowed"] = json!(now.temperature_borrowed);
     value["flow"] = latest_json(now.flow, "flow_l_per_min");
     value["set_flow_l_per_min"] = json!(now.set_flow);
-    value["thermal_units"] = now.progress.as_ref().map_or(Value::Null, thermal_json);
+    value["thermal_units"] = now.progress.as_deref().map_or(Value::Null, thermal_json);
     value["alarms"] = json!(now.alarms);
     value["minutes_without_flow"] = now
         .minutes_without_flow

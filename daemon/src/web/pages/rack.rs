@@ -2,7 +2,7 @@
 
 use crate::alarm::event::Priority;
 use crate::rack::{Jar, JarIx};
-use crate::snapshot::{AlarmView, JarState, JarView};
+use crate::snapshot::{AlarmView, JarState, JarView, Snapshot};
 use crate::web::answer::{self, Mood};
 use crate::web::components::{self, next_stage, say, sign, small_sign};
 use crate::web::events::{self, Watched};
@@ -223,7 +223,7 @@ fn cell_of(view: &View, jar: &Jar, now: Option<&JarView>, facts: &[Piece]) -> Ma
                 @for fact in facts {
                     span.(class_of(fact)) id=(fact.id) { (PreEscaped(&fact.html)) }
                 }
-                @if let Some(stage) = now.progress.as_ref().and_then(next_stage) && let Some(likely) = stage.likely {
+                @if let Some(stage) = now.progress.as_deref().and_then(next_stage) && let Some(likely) = stage.likely {
                     span.due { (words::stage(stage.stage)) " " (words::near_day(view.zone(), view.now.utc, likely)) }
                 }
                 @if let Some(mark) = mark { span.why { (mark_words(view, mark)) } }
@@ -251,8 +251,9 @@ fn mark_words(view: &View, alarm: &AlarmView) -> Markup {
     }
 }
 
-/// Pieces of the page that change by themselves: id and content.
-pub fn fragments(view: &View) -> Vec<Piece> {
+/// Pieces of the page that change by themselves: id and content. Cells that look as an earlier picture had them
+/// are left out: of a large rack few change in a second.
+pub fn fragments(view: &View, since: Option<&Snapshot>) -> Vec<Piece> {
     let mut pieces = vec![
         Piece::leaf("answer", answer_line(view)),
         Piece::leaf("needs", needs(view)),
@@ -267,6 +268,15 @@ pub fn fragments(view: &View) -> Vec<Piece> {
         }
     }
     for (ix, jar, now) in view.jars() {
+        let before = since.and_then(|since| Some((since, since.jars.get(usize::from(ix.0))?)));
+        if let (Some((since, before)), Some(now)) = (before, now)
+            && same_frame(view, now, since, before)
+        {
+            if !(same_temperature(view, now, before) && same_flow(view, now, before)) {
+                pieces.extend(facts(view, ix, now));
+            }
+            continue;
+        }
         let holds = now.map_or_else(Vec::new, |now| facts(view, ix, now));
         pieces.push(Piece {
             id: format!("c{}", ix.0),
@@ -275,6 +285,27 @@ pub fn fragments(view: &View) -> Vec<Piece> {
         });
     }
     pieces
+}
+
+/// Whether the cell of a jar looks as an earlier picture had it, but for what it measures.
+fn same_frame(view: &View, now: &JarView, since: &Snapshot, before: &JarView) -> bool {
+    let unmarked = now.alarms.is_empty() && before.alarms.is_empty();
+    now.state == before.state
+        && now.temperature.is_some() == before.temperature.is_some()
+        && now.progress == before.progress
+        && (unmarked || (now.alarms == before.alarms && view.snap.alarms == since.alarms))
+}
+
+fn same_temperature(view: &View, now: &JarView, before: &JarView) -> bool {
+    now.temperature_borrowed == before.temperature_borrowed
+        && view.reads_alike(now.temperature.as_ref(), before.temperature.as_ref(), Quantity::Temperature)
+}
+
+fn same_flow(view: &View, now: &JarView, before: &JarView) -> bool {
+    let bar = |jar: &JarView| components::flow_share(jar.flow.map(|f| f.value), jar.set_flow);
+    now.set_flow == before.set_flow
+        && bar(now) == bar(before)
+        && view.reads_alike(now.flow.as_ref(), before.flow.as_ref(), Quantity::Flow)
 }
 
 /// A piece of a page, and smaller pieces inside it that may change alone.
