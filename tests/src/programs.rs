@@ -5,33 +5,41 @@ use std::process::Command;
 use std::sync::OnceLock;
 
 static BUILT: OnceLock<PathBuf> = OnceLock::new();
-static SEASON: OnceLock<PathBuf> = OnceLock::new();
 
-/// Folder of the release build, brought up to date once a test process; or the one that is named by
-/// `NIGHTJAR_PROGRAMS`, such as that of an installed package.
-fn folder() -> &'static PathBuf {
+/// What `tests/run` builds at its beginning too. All in one command: libraries of the tests ask some crates for
+/// more, and a build without them would build the rest anew.
+const PROGRAMS: [&str; 7] =
+    ["-p", "nightjar", "-p", "nightjar-simulator", "--bins", "--example", "virtual_season"];
+
+/// Folder of the release build, brought up to date once a test process.
+fn built() -> &'static PathBuf {
     BUILT.get_or_init(|| {
-        if let Some(named) = std::env::var_os("NIGHTJAR_PROGRAMS") {
-            return named.into();
-        }
-        build(&["-p", "nightjar", "-p", "nightjar-simulator"]);
+        build();
         target().join("release")
     })
 }
 
+/// Folder of the programs: that of the release build, or the one that is named by `NIGHTJAR_PROGRAMS`, such as
+/// that of an installed package.
+fn folder() -> PathBuf {
+    std::env::var_os("NIGHTJAR_PROGRAMS").map_or_else(|| built().clone(), Into::into)
+}
+
 /// Builds for release.
-fn build(what: &[&str]) {
+fn build() {
     let cargo = std::env::var_os("CARGO").unwrap_or_else(|| "cargo".into());
-    let built = Command::new(cargo)
-        .args(["build", "--release", "--locked", "--quiet"])
-        .args(what)
-        .current_dir(concat!(env!("CARGO_MANIFEST_DIR"), "/.."))
-        // Cargo sets it for what it runs, and the build of a cryptography library watches it: with
-        // it all would be built anew each time.
-        .env_remove("CARGO_MANIFEST_DIR")
-        .status()
-        .expect("cargo can be started");
-    assert!(built.success(), "{what:?} cannot be built");
+    let mut build = Command::new(cargo);
+    build.args(["build", "--release", "--locked", "--quiet"]).args(PROGRAMS);
+    // Cargo sets these for what it runs, and the build of a cryptography library watches them: with them all
+    // would be built anew.
+    for (name, _) in std::env::vars_os() {
+        if name.to_str().is_some_and(|n| n.starts_with("CARGO_PKG_") || n.starts_with("CARGO_MANIFEST_")) {
+            build.env_remove(name);
+        }
+    }
+    let built =
+        build.current_dir(concat!(env!("CARGO_MANIFEST_DIR"), "/..")).status().expect("cargo can be started");
+    assert!(built.success(), "the programs cannot be built");
 }
 
 /// The target folder: a test lies in TARGET/PROFILE/deps, a program in TARGET/PROFILE.
@@ -48,14 +56,10 @@ pub fn stored_season() -> Command {
     Command::new(target().join("release/examples/stored_season"))
 }
 
-/// What plays a season on a clock moved by hand, built once a test process.
+/// What plays a season on a clock moved by hand.
 #[must_use]
 pub fn virtual_season() -> Command {
-    let program = SEASON.get_or_init(|| {
-        build(&["-p", "nightjar", "--example", "virtual_season"]);
-        target().join("release/examples/virtual_season")
-    });
-    Command::new(program)
+    Command::new(built().join("examples/virtual_season"))
 }
 
 /// The daemon and its commands.

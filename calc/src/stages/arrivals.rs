@@ -1,86 +1,96 @@
-//! When amounts are gained along many paths, by rank. Each amount is put into the step in which its path gains it;
-//! moments are worked out only for the steps in which a rank falls.
+//! When amounts are gained along many paths, by rank. The step in which a rank falls is found by halving; moments
+//! are worked out only for what is gained in that step.
 
 use super::reach::Reach;
-
-/// Stands for the step of what is never gained.
-const NEVER: usize = usize::MAX;
 
 /// Moments at which each of some amounts is gained along each path.
 pub(super) struct Arrivals<'a> {
     along: &'a Reach<'a>,
     /// Amounts still missing, rising, all above 0.
     missing: Vec<f64>,
-    /// The step in which each is gained, one path after the other.
-    steps: Vec<usize>,
-    /// How many are gained in each step.
-    gained_in: Vec<usize>,
-    /// A last value had to be held for one of them.
-    pub(super) held: bool,
-    /// The step that was looked at last, and the days from the issue of all that is gained in it.
-    looked_at: (usize, Vec<f64>),
+    /// For each step: how much is gained by its end, as far as it was looked at.
+    by_end: Vec<Option<Gained>>,
+    /// The step that was looked into last, and the days from the issue of all that is gained in it.
+    inside: Option<(usize, Vec<f64>)>,
+}
+
+/// How many amounts each path has gained, and all paths together.
+#[derive(Clone)]
+struct Gained {
+    by_path: Vec<usize>,
+    all: usize,
 }
 
 impl<'a> Arrivals<'a> {
     /// Of amounts that rise and lie ahead.
     pub(super) fn new(along: &'a Reach<'a>, missing: Vec<f64>) -> Self {
-        let mut steps = Vec::with_capacity(missing.len() * along.len());
-        let mut gained_in = Vec::new();
-        let mut held = false;
-        for path in 0..along.len() {
-            let gained = along.gained(path);
-            let mut at = 0;
-            for missing in &missing {
-                while gained.get(at).is_some_and(|sum| sum < missing) {
-                    at += 1;
-                }
-                let step = if at < gained.len() { Some(at) } else { along.step_beyond(path, *missing) };
-                held |= at == gained.len() && step.is_some();
-                steps.push(step.unwrap_or(NEVER));
-                if let Some(step) = step {
-                    if gained_in.len() <= step {
-                        gained_in.resize(step + 1, 0);
-                    }
-                    gained_in[step] += 1;
-                }
+        Self { along, missing, by_end: vec![None; along.steps()], inside: None }
+    }
+
+    /// How many there are, with those that never come.
+    pub(super) fn len(&self) -> usize {
+        self.missing.len() * self.along.len()
+    }
+
+    /// Whether a last value has to be held for some that come, and whether some never come.
+    pub(super) fn held_and_never(&self) -> (bool, bool) {
+        let (mut held, mut never) = (false, false);
+        let Some(last) = self.missing.last() else { return (held, never) };
+        for path in 0..self.along.len() {
+            let at_end = self.along.gained_at_own_end(path);
+            if let Some(first) = self.missing.get(self.missing.partition_point(|amount| *amount <= at_end)) {
+                held |= self.along.days(path, *first).is_some();
+                never |= self.along.days(path, *last).is_none();
             }
         }
-        Self { along, missing, steps, gained_in, held, looked_at: (NEVER, Vec::new()) }
-    }
-
-    /// How many there are.
-    pub(super) const fn len(&self) -> usize {
-        self.steps.len()
-    }
-
-    /// Whether some never come.
-    pub(super) fn some_never(&self) -> bool {
-        self.gained_in.iter().sum::<usize>() < self.len()
+        (held, never)
     }
 
     /// Days from the issue of the moment with a rank, the earliest being 0; nothing when it never comes.
     pub(super) fn days(&mut self, rank: usize) -> Option<f64> {
-        let mut within = rank;
-        let step = self.gained_in.iter().position(|count| {
-            let here = within < *count;
-            within -= if here { 0 } else { *count };
-            here
-        })?;
-        if self.looked_at.0 != step {
-            self.look_at(step);
+        let (mut step, mut high) = (0, self.by_end.len());
+        while step < high {
+            let middle = usize::midpoint(step, high);
+            if self.gained_by_end_of(middle).all > rank {
+                high = middle;
+            } else {
+                step = middle + 1;
+            }
         }
-        let (_, days, _) = self.looked_at.1.select_nth_unstable_by(within, f64::total_cmp);
-        Some(*days)
+        let before = step.checked_sub(1).map_or(0, |before| self.gained_by_end_of(before).all);
+        if self.inside.as_ref().is_none_or(|(looked, _)| *looked != step) {
+            self.inside = Some((step, self.look_into(step)));
+        }
+        let days = &mut self.inside.as_mut()?.1;
+        let within = rank - before;
+        (within < days.len()).then(|| *days.select_nth_unstable_by(within, f64::total_cmp).1)
     }
 
-    fn look_at(&mut self, step: usize) {
-        let (amounts, along) = (self.missing.len(), self.along);
-        let gained = self.steps.iter().enumerate().filter(|(_, in_step)| **in_step == step);
-        let days = gained.filter_map(|(at, _)| {
-            let path = at / amounts;
-            along.days_to(path, self.missing[at % amounts], step.min(along.gained(path).len()))
-        });
-        self.looked_at = (step, days.collect());
+    fn gained_by_end_of(&mut self, step: usize) -> &Gained {
+        let (along, missing) = (self.along, &self.missing);
+        self.by_end[step].get_or_insert_with(|| {
+            let gained = along.by_end_of(step).iter();
+            let by_path: Vec<usize> =
+                gained.map(|sum| missing.partition_point(|amount| amount <= sum)).collect();
+            Gained { all: by_path.iter().sum(), by_path }
+        })
+    }
+
+    /// Days from the issue of all that is gained in a step; the one after the last holds all that comes later.
+    fn look_into(&self, step: usize) -> Vec<f64> {
+        let count = |step: usize, path: usize| {
+            self.by_end
+                .get(step)
+                .and_then(Option::as_ref)
+                .map_or(self.missing.len(), |by_end| by_end.by_path[path])
+        };
+        let mut days = Vec::new();
+        for path in 0..self.along.len() {
+            let from = step.checked_sub(1).map_or(0, |before| count(before, path));
+            let amounts = &self.missing[from..count(step, path)];
+            days.extend(amounts.iter().filter_map(|amount| self.along.days_in(step, path, *amount)));
+        }
+        days
     }
 }
 
@@ -120,8 +130,8 @@ mod tests {
                 prop_assert_eq!(arrivals.days(rank).map(|days| along.after(days)), Some(*at));
             }
             prop_assert_eq!(arrivals.days(sorted.len()), None);
-            prop_assert_eq!(arrivals.some_never(), sorted.len() < arrivals.len());
-            prop_assert_eq!(arrivals.held, moments().flatten().any(|(_, held)| held));
+            let held = moments().flatten().any(|(_, held)| held);
+            prop_assert_eq!(arrivals.held_and_never(), (held, sorted.len() < arrivals.len()));
         }
     }
 }

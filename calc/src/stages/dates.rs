@@ -185,8 +185,9 @@ impl Ask<'_> {
             return StageDate { reached: true, at, likely: at, ..date };
         }
         let mut moments = self.moments(share, share_sigma(self.lot.species, stage));
-        *held |= moments.ahead.held;
-        *never |= moments.ahead.some_never();
+        let (some_held, some_never) = moments.ahead.held_and_never();
+        *held |= some_held;
+        *never |= some_never;
         date.earliest = moments.quantile((1.0 - self.level) / 2.0);
         date.likely = moments.quantile(0.5);
         date.latest = moments.quantile(f64::midpoint(1.0, self.level));

@@ -10,17 +10,28 @@ use std::rc::Rc;
 /// How far beyond the end of the paths their last value is held, at most.
 const LONGEST_HOLD: Span = Span::from_hours(24 * 400);
 
-/// What a rate gains along each future of a water: the same for all lots of one species in it.
+/// What a rate gains along each future of a water: the same for all lots of one species in it. Where a path is
+/// shorter than the others its last value is held.
 #[derive(Clone, Debug)]
 pub struct Course {
     from: Timestamp,
     step: Span,
-    /// Per path: amount gained by the end of each step, and the rate per day of the last.
-    paths: Vec<(Vec<f64>, f64)>,
+    /// Amounts gained by the end of each step: of all paths, step by step.
+    gained: Vec<f64>,
+    paths: Vec<Path>,
     /// Steps of the longest path.
-    longest: usize,
+    steps: usize,
     /// The coldest and the warmest value of all paths, °C.
     extremes: (f64, f64),
+}
+
+/// What one path is beside what it gains.
+#[derive(Clone, Copy, Debug)]
+struct Path {
+    /// Its own steps.
+    steps: usize,
+    /// Rate per day of its last value.
+    last: f64,
 }
 
 impl Course {
@@ -30,24 +41,29 @@ impl Course {
     #[must_use]
     pub fn along(rate: &dyn Fn(f64) -> f64, futures: &Futures) -> Self {
         let days = futures.step.days();
-        let along = |path: &Vec<f64>| {
-            let mut sum = 0.0;
-            let mut last = 0.0;
-            let gained = path
-                .iter()
-                .map(|t| {
+        let steps = futures.paths.iter().map(Vec::len).max().unwrap_or(0);
+        let count = futures.paths.len();
+        let mut gained = vec![0.0; steps * count];
+        let mut paths = Vec::with_capacity(count);
+        for (at, path) in futures.paths.iter().enumerate() {
+            let (mut sum, mut last) = (0.0, 0.0);
+            for step in 0..steps {
+                if let Some(t) = path.get(step) {
                     last = rate(*t).max(0.0);
-                    sum += last * days;
-                    sum
-                })
-                .collect();
-            (gained, last)
-        };
+                }
+                sum += last * days;
+                gained[step * count + at] = sum;
+            }
+            paths.push(Path { steps: path.len(), last });
+        }
         let all = futures.paths.iter().flatten().copied();
         let extremes = (all.clone().fold(f64::INFINITY, f64::min), all.fold(f64::NEG_INFINITY, f64::max));
-        let paths = futures.paths.iter().map(along).collect();
-        let longest = futures.paths.iter().map(Vec::len).max().unwrap_or(0);
-        Self { from: futures.from, step: futures.step, paths, longest, extremes }
+        Self { from: futures.from, step: futures.step, gained, paths, steps, extremes }
+    }
+
+    /// What a path has gained before a step.
+    fn before(&self, step: usize, path: usize) -> f64 {
+        step.checked_sub(1).map_or(0.0, |before| self.gained[before * self.paths.len() + path])
     }
 
     /// For a lot that has come to `start`.
@@ -106,51 +122,59 @@ impl Reach<'_> {
     /// it stands still before. The moment of issue when the target is behind.
     #[must_use]
     pub fn moment(&self, path: usize, target: f64) -> Option<(Timestamp, bool)> {
-        let (gained, _) = self.course.paths.get(path)?;
+        let own_steps = self.course.paths.get(path)?.steps;
         let missing = target - self.start;
         if missing <= 0.0 {
             return Some((self.course.from, false));
         }
-        let days = self.days_to(path, missing, gained.partition_point(|g| *g < missing))?;
-        Some((self.after(days), days > self.length_days(path)))
+        let days = self.days(path, missing)?;
+        Some((self.after(days), missing > self.course.before(own_steps, path)))
     }
 
-    /// What a path has gained by the end of each step.
-    pub(super) fn gained(&self, path: usize) -> &[f64] {
-        &self.course.paths[path].0
+    /// Steps of the longest path.
+    pub(super) const fn steps(&self) -> usize {
+        self.course.steps
     }
 
-    /// The step beyond its end in which a path gains an amount, its last value held; nothing when it never does.
-    /// All that comes after the end of the longest path counts as one step.
-    pub(super) fn step_beyond(&self, path: usize, missing: f64) -> Option<usize> {
-        let gained = self.gained(path);
-        let days = self.days_to(path, missing, gained.len())?;
-        #[expect(
-            clippy::cast_possible_truncation,
-            clippy::cast_sign_loss,
-            reason = "not negative, and cut to the longest path"
-        )]
-        let step = (days / self.course.step.days()) as usize;
-        Some(step.clamp(gained.len(), self.course.longest))
+    /// What each path has gained by the end of a step.
+    pub(super) fn by_end_of(&self, step: usize) -> &[f64] {
+        let count = self.len();
+        &self.course.gained[step * count..(step + 1) * count]
     }
 
-    /// Days until a path has gained an amount, which it has at the end of a step known to the caller.
-    pub(super) fn days_to(&self, path: usize, missing: f64, step: usize) -> Option<f64> {
-        let (gained, last) = &self.course.paths[path];
-        let before = if step == 0 { 0.0 } else { gained[step - 1] };
-        if let Some(after) = gained.get(step) {
-            let share = (missing - before) / (after - before);
-            return Some(self.course.step.days() * (step as f64 + share));
+    /// What a path has gained when its own values end.
+    pub(super) fn gained_at_own_end(&self, path: usize) -> f64 {
+        self.course.before(self.course.paths[path].steps, path)
+    }
+
+    /// Days until a path has gained an amount; nothing when it stands still before.
+    pub(super) fn days(&self, path: usize, missing: f64) -> Option<f64> {
+        let (mut step, mut high) = (0, self.steps());
+        while step < high {
+            let middle = usize::midpoint(step, high);
+            if self.course.before(middle + 1, path) < missing {
+                step = middle + 1;
+            } else {
+                high = middle;
+            }
         }
-        if *last <= 0.0 {
+        self.days_in(step, path, missing)
+    }
+
+    /// The same for an amount that is gained in a step known to the caller, or after the last.
+    pub(super) fn days_in(&self, step: usize, path: usize, missing: f64) -> Option<f64> {
+        let before = self.course.before(step, path);
+        let step_days = self.course.step.days();
+        if step < self.steps() {
+            let share = (missing - before) / (self.course.before(step + 1, path) - before);
+            return Some(step_days * (step as f64 + share));
+        }
+        let last = self.course.paths[path].last;
+        if last <= 0.0 {
             return None;
         }
         let beyond = (missing - before) / last;
-        (Span::from_days(beyond) <= LONGEST_HOLD).then(|| self.length_days(path) + beyond)
-    }
-
-    fn length_days(&self, path: usize) -> f64 {
-        self.course.step.days() * self.course.paths[path].0.len() as f64
+        (Span::from_days(beyond) <= LONGEST_HOLD).then(|| step_days * self.steps() as f64 + beyond)
     }
 
     /// A moment so many days from the issue.

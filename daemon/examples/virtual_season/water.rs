@@ -3,6 +3,7 @@
 
 use crate::chance::Dice;
 use nightjar_calc::time::Span;
+use std::cell::RefCell;
 use std::f64::consts::TAU;
 
 /// A warm spell may warm the water this fast, °C an hour: less than the limit on its rate.
@@ -19,6 +20,8 @@ pub struct Water {
     waves: Vec<(f64, f64, f64)>,
     offsets: Vec<f64>,
     spells: Vec<Spell>,
+    /// °C·days of the shared water from the beginning to each step, made as far as they are asked for.
+    sums: RefCell<Vec<f64>>,
 }
 
 /// Warmer water for some hours.
@@ -36,12 +39,13 @@ impl Water {
         let waves = vec![wave(1.0, 95.0), wave(0.25, 11.0), wave(0.2, 6.3), wave(0.4, 1.0)];
         // Jars of one header share its water; what differs is what is left after the probes were checked.
         let offsets = (0..jars).map(|_| dice.between(-0.02, 0.02)).collect();
-        Self { mean: 9.2, waves, offsets, spells: Vec::new() }
+        Self { mean: 9.2, waves, offsets, spells: Vec::new(), sums: RefCell::default() }
     }
 
     /// Adds a warm spell that reaches its top in between.
     pub fn warm(&mut self, from: Span, until: Span) {
         let middle = Span::from_ms(i64::midpoint(from.ms(), until.ms()));
+        self.sums.take();
         self.spells.push(Spell { from, until, by: SPELL_TOP - self.shared(middle) });
     }
 
@@ -67,14 +71,25 @@ impl Water {
 
     /// °C·days above 0 °C of one jar, by trapezoids; the water is never colder.
     pub fn c_days(&self, jar: usize, from: Span, until: Span) -> f64 {
-        let (mut sum, mut at, mut before) = (0.0, from, self.shared(from));
-        while at < until {
-            let next = (at + STEP).min(until);
-            let value = self.shared(next);
-            sum += f64::midpoint(before, value) * (next - at).days();
-            (at, before) = (next, value);
+        self.c_days_until(until) - self.c_days_until(from) + self.offsets[jar] * (until - from).days()
+    }
+
+    /// °C·days of the shared water from the beginning on.
+    fn c_days_until(&self, until: Span) -> f64 {
+        let mut sums = self.sums.borrow_mut();
+        let whole = usize::try_from(until.ms() / STEP.ms()).unwrap_or(0);
+        if sums.is_empty() {
+            sums.push(0.0);
         }
-        sum + self.offsets[jar] * (until - from).days()
+        while let Some(last) = sums.last().filter(|_| sums.len() <= whole) {
+            let next = last + self.trapezoid(at_step(sums.len() - 1), at_step(sums.len()));
+            sums.push(next);
+        }
+        sums[whole] + self.trapezoid(at_step(whole), until)
+    }
+
+    fn trapezoid(&self, from: Span, until: Span) -> f64 {
+        f64::midpoint(self.shared(from), self.shared(until)) * (until - from).days()
     }
 
     /// Last moment within a stretch, to the minute, at which the shared water is above a limit.
@@ -94,4 +109,8 @@ impl Water {
         }
         at
     }
+}
+
+fn at_step(step: usize) -> Span {
+    Span::from_ms(STEP.ms() * i64::try_from(step).unwrap_or(i64::MAX))
 }

@@ -155,8 +155,9 @@ const BATCH: u32 = 8;
 const GREET_EVERY: Span = Span::from_hours(6);
 /// Sooner when that failed.
 const GREET_AGAIN: Span = Span::from_minutes(15);
-/// The outbox is looked at this often though nothing is due.
-const PULSE: Span = Span::from_secs(60);
+/// The outbox is looked at this often though nothing is due: well within the time after which a worker counts as
+/// stuck. Changes and dues are looked at when they come.
+const PULSE: Span = Span::from_minutes(3);
 /// A worker that did nothing for this long is stuck: each attempt ends sooner by its own limits.
 pub const STUCK_AFTER: Span = Span::from_minutes(10);
 /// Wait after the store failed, or when a due message was not yet to be had.
