@@ -34,7 +34,7 @@ pub async fn judge(season: &mut Season, scan: Span) -> Result<Value> {
     let raised = all(&store, &season.stage.runs).await?;
     let told = told(season, &raised, scan, &mut problems);
     match_up(&season.script.expected, &raised, &mut problems);
-    let on = raised.iter().filter(|raised| raised.cleared_at.is_none()).map(|raised| raised.event);
+    let on = raised.iter().filter(|raised| raised.is_on()).map(|raised| raised.event);
     let shown = season.stage.picture();
     let shown_on: BTreeSet<u64> = shown.alarms.iter().filter(|a| a.on).map(|a| a.event.0).collect();
     if on.clone().collect::<BTreeSet<_>>() != shown_on {
@@ -65,13 +65,15 @@ pub async fn judge(season: &mut Season, scan: Span) -> Result<Value> {
     }))
 }
 
-/// Each expected alarm is raised once, in time, and ends in time; and no other is, save jars that are still
-/// beyond their limit a minute after their header is not: these speak for themselves then.
+/// Each expected alarm is raised once, in time, and ends in time; and no other is, save jars that pass a limit so
+/// much before their header that they are told first, and jars that are still beyond it a minute after their header
+/// is not: several of one header are told as one.
 fn match_up(expected: &[Expected], raised: &[Raised], problems: &mut Vec<String>) {
     let mut left: Vec<&Raised> = raised.iter().collect();
     for wanted in expected {
         let fits = |raised: &&Raised| {
             raised.kind == wanted.kind
+                && raised.covered_at.is_none()
                 && wanted.assets.contains(&raised.asset)
                 && matches!(raised.change, Change::Again { .. }) == wanted.again
                 && raised.at >= wanted.from
@@ -90,10 +92,18 @@ fn match_up(expected: &[Expected], raised: &[Raised], problems: &mut Vec<String>
     }
     let residue = |raised: &Raised| {
         let of = |wanted: &&Expected| wanted.kind == raised.kind && wanted.may_leave_residue;
-        matches!(raised.asset, Asset::Jar(_))
+        matches!(raised.asset, Asset::Jar(_) | Asset::Header(_))
             && expected.iter().filter(of).any(|e| raised.at >= e.over && raised.at <= e.over + e.over_within)
     };
-    left.retain(|raised| !residue(raised));
+    // The wider alarm came in time and took its place.
+    let first_jars = |raised: &Raised| {
+        raised.covered_at.is_some_and(|covered| {
+            expected
+                .iter()
+                .any(|e| e.kind == raised.kind && raised.at >= e.from && covered <= e.from + e.within)
+        })
+    };
+    left.retain(|raised| !residue(raised) && !first_jars(raised));
     for raised in left {
         problems.push(format!("raised without a cause at {:.5} d: {raised:?}", raised.at.days()));
     }

@@ -21,6 +21,15 @@ pub struct Raised {
     pub at: Span,
     /// When it was over.
     pub cleared_at: Option<Span>,
+    /// When a wider alarm took its place, which ends it too.
+    pub covered_at: Option<Span>,
+}
+
+impl Raised {
+    /// Neither over nor covered.
+    pub const fn is_on(&self) -> bool {
+        self.cleared_at.is_none() && self.covered_at.is_none()
+    }
 }
 
 /// Every one of them, in order. A moment is that of its run and up-time: the wall clock may have been set.
@@ -43,20 +52,27 @@ pub async fn all(store: &StoreHandle, runs: &BTreeMap<i64, Span>) -> Result<Vec<
                 priority: event.priority,
                 at,
                 cleared_at: None,
+                covered_at: None,
             }),
-            Change::Cleared => raised
-                .iter_mut()
-                .filter(|raised| raised.event == event.event.0 && raised.cleared_at.is_none())
-                .for_each(|raised| raised.cleared_at = Some(at)),
+            Change::Cleared => {
+                on(&mut raised, event.event.0).for_each(|raised| raised.cleared_at = Some(at));
+            }
+            Change::Covered { .. } => {
+                on(&mut raised, event.event.0).for_each(|raised| raised.covered_at = Some(at));
+            }
             Change::Grew
             | Change::Acknowledged { .. }
             | Change::Reminder
             | Change::Confirmed { .. }
             | Change::Shelved { .. }
-            | Change::Covered { .. }
             | Change::OutOfService { .. }
             | Change::Unsuppressed => {}
         }
     }
     Ok(raised)
+}
+
+/// What of an event is still on.
+fn on(raised: &mut [Raised], event: u64) -> impl Iterator<Item = &mut Raised> {
+    raised.iter_mut().filter(move |raised| raised.event == event && raised.is_on())
 }
