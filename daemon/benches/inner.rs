@@ -166,9 +166,13 @@ fn outlooks(c: &mut Criterion) {
     let config = station();
     let progress = grown(&config);
     let mut water = Water::new(Arc::clone(&config.rack), config.water_type);
-    c.bench_function("outlook of the water of 3 headers", |b| b.iter(|| water.refresh(&progress, end())));
     let jar = JarIx(5);
-    let courses = || water.futures(config.rack.jar(jar).header).map(Courses::new);
+    let header = config.rack.jar(jar).header;
+    c.bench_function("outlook of the water of a header", |b| {
+        b.iter(|| water.outlook(&progress, header, end()));
+    });
+    let futures = water.outlook(&progress, header, end());
+    let courses = || futures.as_ref().map(Courses::new);
     assert!(progress.view(jar, end(), courses().as_ref()).is_some());
     c.bench_function("outlook of one jar", |b| {
         b.iter(|| progress.view(jar, end(), courses().as_ref()));

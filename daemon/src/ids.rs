@@ -12,6 +12,8 @@ pub struct NotAName(String);
 /// Longest name accepted, in characters.
 pub const LONGEST_NAME: usize = 32;
 
+mod kept;
+
 fn check(text: &str) -> Result<(), NotAName> {
     let fits = !text.is_empty()
         && text.len() <= LONGEST_NAME
@@ -33,7 +35,7 @@ macro_rules! name {
             /// When it is empty, too long or holds other characters than letters, digits, `-_.`.
             pub fn new(text: &str) -> Result<Self, NotAName> {
                 check(text)?;
-                Ok(Self(text.into()))
+                Ok(Self(kept::once(text)))
             }
 
             /// The name as text.

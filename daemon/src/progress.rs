@@ -27,6 +27,8 @@ use nightjar_calc::stages::Courses;
 use nightjar_calc::thermal::{Sample, hour_of};
 use nightjar_calc::time::{Span, Timestamp};
 use record::SensorRecord;
+use std::borrow::Borrow;
+use std::cmp::Ordering;
 use std::collections::{BTreeMap, BTreeSet};
 use std::ops::RangeInclusive;
 use std::sync::Arc;
@@ -37,7 +39,7 @@ pub struct Progress {
     rack: Arc<Rack>,
     species: Vec<Species>,
     books: Books,
-    entries: BTreeMap<EntryId, Entry>,
+    entries: BTreeSet<ById>,
     records: BTreeMap<SensorIx, SensorRecord>,
     /// Sensors of which whole hours are needed; looked at with every reading, so not searched for.
     late: BTreeSet<SensorIx>,
@@ -45,6 +47,36 @@ pub struct Progress {
     lessons: Lessons,
     learns: bool,
 }
+
+/// An entry in the order of the ids, by which it is found.
+#[derive(Debug)]
+struct ById(Entry);
+
+impl Borrow<EntryId> for ById {
+    fn borrow(&self) -> &EntryId {
+        &self.0.id
+    }
+}
+
+impl Ord for ById {
+    fn cmp(&self, other: &Self) -> Ordering {
+        self.0.id.cmp(&other.0.id)
+    }
+}
+
+impl PartialOrd for ById {
+    fn partial_cmp(&self, other: &Self) -> Option<Ordering> {
+        Some(self.cmp(other))
+    }
+}
+
+impl PartialEq for ById {
+    fn eq(&self, other: &Self) -> bool {
+        self.0.id == other.0.id
+    }
+}
+
+impl Eq for ById {}
 
 /// Key of a species by what people call it, or why there is none.
 type KeyOf<'a> = dyn Fn(&str) -> Result<String, String> + 'a;
@@ -115,7 +147,7 @@ impl Progress {
             .collect();
         Self {
             books: Books::default(),
-            entries: BTreeMap::new(),
+            entries: BTreeSet::new(),
             records,
             late: BTreeSet::new(),
             rack,
@@ -139,7 +171,8 @@ impl Progress {
     /// Takes the whole logbook over, as after a restart. Entries that make no sense beside the
     /// others are left out, see [`Books::left_out`].
     pub fn set_entries(&mut self, entries: Vec<Entry>) {
-        self.entries = entries.into_iter().map(|entry| (entry.id.clone(), entry)).collect();
+        // Of two with one id the later counts.
+        self.entries = entries.into_iter().map(ById).collect();
         self.books = self.replay();
         self.follow_species();
     }
@@ -163,7 +196,7 @@ impl Progress {
     }
 
     fn replay(&self) -> Books {
-        Books::from_entries(self.entries.values(), self.known().as_known())
+        Books::from_entries(self.entries(), self.known().as_known())
     }
 
     fn known(&self) -> StationSpecies<'_> {
@@ -188,7 +221,7 @@ impl Progress {
         entry.act.sound().map_err(|unsound| Refusal(unsound.to_string()))?;
         self.check_names(&entry.act)?;
         if let Act::Void(void) = &entry.act {
-            if self.entries.values().any(|e| matches!(&e.act, Act::Void(v) if v.entry == void.entry)) {
+            if self.entries().any(|e| matches!(&e.act, Act::Void(v) if v.entry == void.entry)) {
                 return Err(Refusal(format!("entry {} has been taken back already", void.entry.0)));
             }
             if let Some(act) = void.instead.as_deref() {
@@ -200,7 +233,7 @@ impl Progress {
         if let Some(done) = books.take_in(entry, known.as_known()) {
             done?;
         } else {
-            let with = self.entries.values().chain(std::iter::once(entry));
+            let with = self.entries().chain(std::iter::once(entry));
             books = Books::from_entries(with, known.as_known());
             if let Some((_, refusal)) = books.left_out().iter().find(|(id, _)| *id == entry.id) {
                 return Err(refusal.clone());
@@ -221,7 +254,7 @@ impl Progress {
         let Act::Void(void) = &entry.act else { return None };
         let Some(Act::Treatment(treatment)) = void.instead.as_deref() else { return None };
         let of_same_jar = |e: &Entry| matches!(&e.act, Act::Treatment(was) if was.jar == treatment.jar);
-        let corrects = self.entries.values().any(|e| e.id == void.entry && of_same_jar(e));
+        let corrects = self.entries().any(|e| e.id == void.entry && of_same_jar(e));
         (!corrects).then_some(treatment)
     }
 
@@ -270,7 +303,7 @@ impl Progress {
     pub fn add_entry(&mut self, entry: Entry) {
         let mut books = std::mem::take(&mut self.books);
         let taken_in = books.take_in(&entry, self.known().as_known());
-        self.entries.insert(entry.id.clone(), entry);
+        self.entries.replace(ById(entry));
         self.books = if matches!(taken_in, Some(Ok(()))) { books } else { self.replay() };
         self.follow_species();
     }
@@ -278,18 +311,18 @@ impl Progress {
     /// The entry of this id, if it is there.
     #[must_use]
     pub fn entry(&self, id: &EntryId) -> Option<&Entry> {
-        self.entries.get(id)
+        self.entries.get(id).map(|ById(entry)| entry)
     }
 
     /// Entries in no particular order of time.
     pub fn entries(&self) -> impl Iterator<Item = &Entry> {
-        self.entries.values()
+        self.entries.iter().map(|ById(entry)| entry)
     }
 
     /// Checks of sensors in the order they were made, those taken back left out.
     #[must_use]
     pub fn checks(&self) -> Vec<(&crate::ids::SensorId, &Check)> {
-        let (done, _) = standing(self.entries.values());
+        let (done, _) = standing(self.entries());
         let mut checks: Vec<_> = done
             .into_iter()
             .filter_map(

@@ -90,11 +90,9 @@ async fn imported_and_own_springs_are_the_history_of_the_outlook() {
     progress.set_entries(entries);
     progress.settle();
     let mut water = Water::new(Arc::clone(&rack), WaterType::LakeFed);
-    water.refresh(&progress, now);
-    assert!(water.futures(HeaderIx(0)).is_none(), "nothing is known of this water yet");
+    assert!(water.outlook(&progress, HeaderIx(0), now).is_none(), "nothing is known of this water yet");
     water.set_history(past);
-    water.refresh(&progress, now);
-    let futures = water.futures(HeaderIx(0)).unwrap();
+    let futures = water.outlook(&progress, HeaderIx(0), now).unwrap();
     assert!(futures.basis.starts_with("station history"), "{}", futures.basis);
     println!("{}", futures.basis);
     let record = water.past_outlooks().unwrap();

@@ -97,7 +97,6 @@ fn outlook(path: &str, rounds: usize) -> Result<()> {
         #[expect(clippy::disallowed_methods, reason = "a stopwatch; nothing is decided by it")]
         let began = std::time::Instant::now();
         progress.settle();
-        water.refresh(&progress, end);
         let dated = water.views(&progress, end).iter().flatten().count();
         let took = began.elapsed().as_secs_f64() * 1_000.0;
         if dated != rack.jars.len() {

@@ -467,7 +467,6 @@ impl State {
         self.refresh_due = now.up.after(REFRESH);
         self.look_for_hole(now);
         self.progress.settle();
-        self.water.refresh(&self.progress, now.utc);
         self.views = self.water.views(&self.progress, now.utc);
         for at in 0..self.rack.jars.len() {
             let Ok(jar) = u16::try_from(at).map(JarIx) else { continue };

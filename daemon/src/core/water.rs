@@ -46,7 +46,7 @@ impl State {
     }
 }
 
-/// Outlooks by header.
+/// What is known of the station's water.
 #[derive(Debug)]
 pub struct Water {
     rack: Arc<Rack>,
@@ -54,11 +54,10 @@ pub struct Water {
     history: DailyMeans,
     climate: Option<(Day, Climate)>,
     past_outlooks: Option<TrackRecord>,
-    futures: Vec<Option<Futures>>,
 }
 
 impl Water {
-    /// None issued yet.
+    /// Without past springs.
     #[must_use]
     pub fn new(rack: Arc<Rack>, water_type: WaterType) -> Self {
         let kind = match water_type {
@@ -68,15 +67,7 @@ impl Water {
             WaterType::SpringFed => WaterKind::SpringFed,
             WaterType::Heated => WaterKind::Heated,
         };
-        let headers = rack.headers.len();
-        Self {
-            rack,
-            kind,
-            history: DailyMeans::default(),
-            climate: None,
-            past_outlooks: None,
-            futures: vec![None; headers],
-        }
+        Self { rack, kind, history: DailyMeans::default(), climate: None, past_outlooks: None }
     }
 
     /// Past springs of this water.
@@ -92,12 +83,10 @@ impl Water {
         self.past_outlooks.as_ref()
     }
 
-    /// Issues the outlook of each header anew.
-    pub fn refresh(&mut self, progress: &Progress, now: Timestamp) {
-        let Some(since) = progress.needed_since() else {
-            self.futures.fill(None);
-            return;
-        };
+    /// The outlook for a header's water, issued now; nothing while no eggs need one or nothing is known.
+    #[must_use]
+    pub fn outlook(&mut self, progress: &Progress, header: HeaderIx, now: Timestamp) -> Option<Futures> {
+        let since = progress.needed_since()?.max(now - LOOK_BACK);
         let zone = self.rack.zone;
         let today = zone.day_of(now);
         if self.climate.as_ref().is_none_or(|(day, _)| *day != today) {
@@ -105,29 +94,26 @@ impl Water {
             let past = self.history.before(today.plus(-OWN_SEASON_DAYS));
             self.climate = Some((today, Climate::fit(&past, Some(self.kind), today)));
         }
-        let Some((_, climate)) = &self.climate else { return };
-        let since = since.max(now - LOOK_BACK);
-        for (at, slot) in self.futures.iter_mut().enumerate() {
-            let hours = progress.hourly_of_header(at, since, now);
-            let recent = Recent::from_readings(zone, hours, now);
-            *slot = climate.outlook(&recent, now, zone, DAYS_AHEAD, None).ok().map(|outlook| outlook.futures);
+        let (_, climate) = self.climate.as_ref()?;
+        let hours = progress.hourly_of_header(usize::from(header.0), since, now);
+        let recent = Recent::from_readings(zone, hours, now);
+        climate.outlook(&recent, now, zone, DAYS_AHEAD, None).ok().map(|outlook| outlook.futures)
+    }
+
+    /// Thermal units and dates of each jar. What the water of a header brings is summed once for all its jars,
+    /// and forgotten before the next header: the futures of fifty of them are ten megabytes.
+    #[must_use]
+    pub fn views(&mut self, progress: &Progress, now: Timestamp) -> Vec<Option<Arc<ProgressView>>> {
+        let rack = Arc::clone(&self.rack);
+        let mut views = vec![None; rack.jars.len()];
+        for header in (0..rack.headers.len()).filter_map(|at| u16::try_from(at).ok()).map(HeaderIx) {
+            let futures = self.outlook(progress, header, now);
+            let courses = futures.as_ref().map(Courses::new);
+            for (at, view) in views.iter_mut().enumerate().filter(|(at, _)| rack.jars[*at].header == header) {
+                let Ok(jar) = u16::try_from(at).map(JarIx) else { continue };
+                *view = progress.view(jar, now, courses.as_ref()).map(Arc::new);
+            }
         }
-    }
-
-    /// Thermal units and dates of each jar. What the water of a header brings is summed once for all its jars.
-    #[must_use]
-    pub fn views(&self, progress: &Progress, now: Timestamp) -> Vec<Option<Arc<ProgressView>>> {
-        let courses: Vec<_> = self.futures.iter().map(|futures| futures.as_ref().map(Courses::new)).collect();
-        let jars = (0_u16..).map(JarIx).zip(&self.rack.jars);
-        jars.map(|(jar, planned)| {
-            progress.view(jar, now, courses[usize::from(planned.header.0)].as_ref()).map(Arc::new)
-        })
-        .collect()
-    }
-
-    /// The outlook for a header's water, if there is one.
-    #[must_use]
-    pub fn futures(&self, header: HeaderIx) -> Option<&Futures> {
-        self.futures[usize::from(header.0)].as_ref()
+        views
     }
 }
