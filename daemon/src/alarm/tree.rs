@@ -171,6 +171,7 @@ impl Tree {
         builder.add_jars();
         builder.add_sensors();
         builder.link();
+        builder.tree.alarms.shrink_to_fit();
         builder.tree
     }
 

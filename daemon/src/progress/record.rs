@@ -9,8 +9,8 @@ use nightjar_calc::time::{Span, Timestamp};
 use std::collections::{BTreeMap, BTreeSet};
 use std::sync::Arc;
 
-/// Hours whose single readings are kept in memory.
-const OPEN_HOURS: i64 = 2;
+/// Hours before the newest whose single readings are kept in memory. One that comes later has its hour read back.
+const OPEN_HOURS: i64 = 1;
 /// Of the readings within this time one counts: a thermometer that babbles costs no more memory than
 /// this, and no water changes in so short a time.
 const SLOT: Span = Span::from_ms(100);
