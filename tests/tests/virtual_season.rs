@@ -4,7 +4,7 @@
 use nightjar_tests::programs::virtual_season;
 use serde_json::Value;
 
-/// Days played: `NIGHTJAR_SEASON_DAYS=120` plays the season whole, which takes some minutes.
+/// Days played: `NIGHTJAR_SEASON_DAYS=120` plays the season whole, which takes a minute a seed.
 fn days() -> u64 {
     let asked = std::env::var("NIGHTJAR_SEASON_DAYS").unwrap_or_else(|_| "24".to_owned());
     asked.parse().expect("NIGHTJAR_SEASON_DAYS is a number")
