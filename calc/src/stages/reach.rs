@@ -237,3 +237,45 @@ pub fn target_date(
     date.latest = quantile_of(&moments, f64::midpoint(1.0, level));
     (date, super::dates::warn(held, moments.iter().any(Option::is_none)))
 }
+
+#[cfg(test)]
+mod tests {
+    use super::{Course, Courses};
+    use crate::development::species;
+    use crate::outlook::Futures;
+    use crate::time::{Span, Timestamp};
+
+    fn futures(step_h: i64, paths: Vec<Vec<f64>>) -> Futures {
+        Futures { from: Timestamp::from_ms(0), step: Span::from_hours(step_h), paths, basis: String::new() }
+    }
+
+    #[test]
+    fn a_rate_is_by_the_day_however_long_a_step_is() {
+        let course = Course::along(&|t| t, &futures(6, vec![vec![8.0, 12.0, 16.0, 20.0]]));
+        let moment = |target| course.reach(1.0).moment(0, target).unwrap();
+        // A quarter of a day at 8, then at 12 a day.
+        assert_eq!(moment(3.0), (Timestamp::from_ms(0) + Span::from_hours(6), false));
+        assert_eq!(moment(4.5), (Timestamp::from_ms(0) + Span::from_hours(9), false));
+        // To the end 14 are gained; what is missing then comes at 20 a day.
+        assert_eq!(moment(15.0), (Timestamp::from_ms(0) + Span::from_hours(24), false));
+        assert_eq!(moment(20.0), (Timestamp::from_ms(0) + Span::from_hours(30), true));
+    }
+
+    #[test]
+    fn the_coldest_and_the_warmest_of_all_paths_are_known() {
+        let course = Course::along(&|t| t, &futures(24, vec![vec![8.0, 12.5], vec![9.0, 3.25]]));
+        assert!(course.extremes().0.total_cmp(&3.25).is_eq());
+        assert!(course.extremes().1.total_cmp(&12.5).is_eq());
+    }
+
+    #[test]
+    fn each_law_has_its_own_course() {
+        let futures = futures(24, vec![vec![10.0; 3]]);
+        let courses = Courses::new(&futures);
+        for key in ["walleye", "lake_whitefish", "walleye"] {
+            let law = species::find(key).unwrap().model;
+            let gained = courses.course(law).reach(0.0).gained_at_own_end(0);
+            assert!((gained - 3.0 * law.rate_at(10.0)).abs() < 1e-12, "{key}: {gained}");
+        }
+    }
+}
