@@ -1,5 +1,7 @@
 //! Names of things: short, printable, safe in a file name, a topic and a line of text.
 
+mod kept;
+
 use serde::{Deserialize, Serialize};
 use std::fmt;
 use std::sync::Arc;
@@ -11,8 +13,6 @@ pub struct NotAName(String);
 
 /// Longest name accepted, in characters.
 pub const LONGEST_NAME: usize = 32;
-
-mod kept;
 
 fn check(text: &str) -> Result<(), NotAName> {
     let fits = !text.is_empty()

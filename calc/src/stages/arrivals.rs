@@ -1,7 +1,7 @@
 //! When amounts are gained along many paths, by rank. The step in which a rank falls is found by halving; moments
 //! are worked out only for what is gained in that step.
 
-use super::reach::Reach;
+use super::reach::{Reach, first_step};
 
 /// Moments at which each of some amounts is gained along each path.
 pub(super) struct Arrivals<'a> {
@@ -48,15 +48,7 @@ impl<'a> Arrivals<'a> {
 
     /// Days from the issue of the moment with a rank, the earliest being 0; nothing when it never comes.
     pub(super) fn days(&mut self, rank: usize) -> Option<f64> {
-        let (mut step, mut high) = (0, self.by_end.len());
-        while step < high {
-            let middle = usize::midpoint(step, high);
-            if self.gained_by_end_of(middle).all > rank {
-                high = middle;
-            } else {
-                step = middle + 1;
-            }
-        }
+        let step = first_step(self.by_end.len(), |step| self.gained_by_end_of(step).all > rank);
         let before = step.checked_sub(1).map_or(0, |before| self.gained_by_end_of(before).all);
         if self.inside.as_ref().is_none_or(|(looked, _)| *looked != step) {
             self.inside = Some((step, self.look_into(step)));

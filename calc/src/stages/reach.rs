@@ -149,15 +149,7 @@ impl Reach<'_> {
 
     /// Days until a path has gained an amount; nothing when it stands still before.
     pub(super) fn days(&self, path: usize, missing: f64) -> Option<f64> {
-        let (mut step, mut high) = (0, self.steps());
-        while step < high {
-            let middle = usize::midpoint(step, high);
-            if self.course.before(middle + 1, path) < missing {
-                step = middle + 1;
-            } else {
-                high = middle;
-            }
-        }
+        let step = first_step(self.steps(), |step| self.course.before(step + 1, path) >= missing);
         self.days_in(step, path, missing)
     }
 
@@ -193,6 +185,20 @@ impl Reach<'_> {
     pub fn is_empty(&self) -> bool {
         self.course.paths.is_empty()
     }
+}
+
+/// The first of some steps from which on something holds, or their number when it never does.
+pub(super) fn first_step(steps: usize, mut holds: impl FnMut(usize) -> bool) -> usize {
+    let (mut low, mut high) = (0, steps);
+    while low < high {
+        let middle = usize::midpoint(low, high);
+        if holds(middle) {
+            high = middle;
+        } else {
+            low = middle + 1;
+        }
+    }
+    low
 }
 
 /// The day a plain sum (of °C·days, say) is reached: no uncertainty but the water's.
